@@ -1,0 +1,190 @@
+"""One load: every row of the sources is kept, quarantined or a duplicate, all or nothing."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from failstats import __version__
+from failstats.errors import InputError
+from failstats.intake import rules
+from failstats.intake.result import LEDGER_KEYS, LoadResult
+from failstats.intake.sources import find_sources
+from failstats.intake.staged import ROW_SPAN, Source, create_work_tables, type_rows
+from failstats.vocabulary import Vocabulary, load_vocabulary
+from failstats.warehouse import store as warehouse_store
+
+__all__ = ["load"]
+
+
+class _Unchanged(Exception):  # noqa: N818  (not a fault: it leaves the warehouse as it was)
+    """Ends the rebuild without taking it."""
+
+
+def load(
+    warehouse: Path,
+    sources: Sequence[Path],
+    *,
+    mapping: Path | None = None,
+    key_file: Path | None = None,
+    check: bool = False,
+    requeue: Path | None = None,
+    vocabulary: Vocabulary | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> LoadResult:
+    """Take a company's records into the warehouse, and say what became of every row.
+
+    Parameters
+    ----------
+    warehouse : the warehouse file; made if there is none.
+    sources : files, or folders of files named after the tables.
+    mapping : a TOML file that says how these files differ from the contract.
+    key_file : replaces unit, job, building and technician ids by a keyed hash.
+    check : only say what would happen.
+    requeue : corrected rows out of quarantine.
+    vocabulary : the known words; the shipped ones if None.
+    progress : called with one line of text per step.
+
+    Returns
+    -------
+    LoadResult : counts per file; ``quarantined`` is the number of unusable rows.
+
+    Raises
+    ------
+    InputError : a file as a whole cannot be read or understood; nothing was changed.
+    LockedError : another process is loading.
+    """
+    say = progress or (lambda text: None)
+    found = find_sources([Path(path) for path in sources])
+    words = vocabulary or load_vocabulary()
+    outcome: LoadResult | None = None
+    try:
+        with warehouse_store.rebuild(Path(warehouse)) as connection:
+            outcome = _load_into(connection, found, words, check, say)
+            if check or not any(row["rows_in"] for row in outcome.batches):
+                raise _Unchanged
+    except _Unchanged:
+        pass
+    assert outcome is not None
+    return outcome
+
+
+def _load_into(connection: duckdb.DuckDBPyConnection, found: list[Source], words: Vocabulary,
+               check: bool, say: Callable[[str], None]) -> LoadResult:  # fmt: skip
+    notes: list[str] = []
+    fresh = _not_yet_loaded(connection, found, notes)
+    batch = _next_batch(connection)
+    create_work_tables(connection)
+    today = dt.date.today()
+    for number, source in enumerate(fresh, start=1):
+        source.number = number
+        say(f"reading {source.file}")
+        source.stage(connection, source.staged)
+        type_rows(connection, source, words, today)
+        notes.extend(source.notes)
+    for table in rules.ORDER:
+        say(f"checking {table}")
+        rules.settle(connection, table, fresh)
+        if table == "jobs":
+            rules.create_call_out_units(connection, batch)
+        rules.store(connection, table, batch, fresh)
+    ledger = _write_ledger(connection, batch, fresh)
+    _write_settings(connection)
+    reasons = connection.execute(
+        'select reason, count(distinct "row") from verdicts group by reason'
+    ).fetchall()
+    return LoadResult(
+        batches=ledger, notes=tuple(notes), reasons=dict(reasons), checked_only=check
+    )
+
+
+def _next_batch(connection: duckdb.DuckDBPyConnection) -> int:
+    row = connection.execute("select coalesce(max(batch), 0) + 1 from raw.batches").fetchone()
+    assert row is not None
+    return int(row[0])
+
+
+def _not_yet_loaded(connection: duckdb.DuckDBPyConnection, found: list[Source],
+                    notes: list[str]) -> list[Source]:  # fmt: skip
+    fresh = []
+    for source in found:
+        known = connection.execute(
+            'select max(batch) from raw.batches where sha256 = $1 and "table" = $2',
+            [source.sha256, source.table],
+        ).fetchone()
+        if known and known[0] is not None:
+            notes.append(f"{source.file}: already loaded as batch {known[0]}, nothing changed")
+        else:
+            fresh.append(source)
+    return fresh
+
+
+def _write_ledger(
+    connection: duckdb.DuckDBPyConnection, batch: int, sources: list[Source]
+) -> list[dict[str, Any]]:
+    ledger = []
+    now = dt.datetime.now(dt.UTC).replace(tzinfo=None, microsecond=0)
+    for source in sources:
+        low, high = source.number * ROW_SPAN, (source.number + 1) * ROW_SPAN
+        counts = connection.execute(
+            f"with placed as (select {low} + place as \"row\" from {source.staged}) "
+            "select count(*), count(*) filter (where \"row\" in (select \"row\" from verdicts)), "
+            "count(*) filter (where \"row\" in (select \"row\" from duplicates)), "
+            "count(*) filter (where \"row\" in (select \"row\" from corrections)) from placed"
+        ).fetchone()
+        assert counts is not None
+        rows_in, quarantined, duplicates, corrected = (int(count) for count in counts)
+        good = rows_in - quarantined - duplicates
+        values = (batch, source.table, source.file, rows_in, good, quarantined, duplicates,
+                  corrected, now.isoformat())  # fmt: skip
+        _conserved(connection, source, batch, good, (low, high))
+        connection.execute(
+            "insert into raw.batches values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+            [batch, source.table, source.file, source.sha256, rows_in, good, quarantined,
+             duplicates, corrected, now, __version__],
+        )  # fmt: skip
+        ledger.append(dict(zip(LEDGER_KEYS, values, strict=True)))
+    return ledger
+
+
+def _conserved(connection: duckdb.DuckDBPyConnection, source: Source, batch: int, good: int,
+               span: tuple[int, int]) -> None:  # fmt: skip
+    """Every row counted as good is one that was typed; a lost row must never pass."""
+    row = connection.execute(
+        f'select count(*) from typed_{source.table} where "row" >= $1 and "row" < $2 '
+        'and "row" not in (select "row" from verdicts) '
+        'and "row" not in (select "row" from duplicates)',
+        list(span),
+    ).fetchone()
+    if row is None or row[0] != good:
+        raise InputError(
+            f"every row must be kept, quarantined or a duplicate, but of {source.file} {good} rows "
+            f"should be kept and {row[0] if row else 0} are.",
+            where=source.file,
+            do="nothing was changed; report this fault with the shape of the file.",
+        )
+
+
+def _write_settings(connection: duckdb.DuckDBPyConnection) -> None:
+    row = connection.execute(
+        "select min(day), max(day) from (select visited_on as day from raw.jobs where "
+        "superseded_in is null union all select cleaned_on from raw.cleanings where "
+        "superseded_in is null)"
+    ).fetchone()
+    if row is None or row[0] is None:
+        return
+    put_setting(connection, "records_from", str(row[0]))
+    put_setting(connection, "records_to", str(row[1]))
+    put_setting(connection, "records_end_assumed", "yes")
+    if warehouse_store.setting(connection, "currency") is None:
+        put_setting(connection, "currency", "USD")
+
+
+def put_setting(connection: duckdb.DuckDBPyConnection, name: str, value: str) -> None:
+    """Write one setting of the warehouse."""
+    connection.execute("delete from raw.settings where name = $1", [name])
+    connection.execute("insert into raw.settings values ($1, $2)", [name, value])

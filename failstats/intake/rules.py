@@ -1,0 +1,229 @@
+"""What makes a row unusable, a duplicate or a correction; and putting the rest into the warehouse.
+
+Tables are settled parents first. A verdict is a reason against a row; a row with any verdict goes
+to quarantine whole. All functions work on the temporary tables of ``staged``.
+"""
+
+from __future__ import annotations
+
+import duckdb
+
+from failstats.intake.staged import ROW_SPAN, Source, canonical
+from failstats.warehouse.schema import TABLES, Table, stored_columns
+
+__all__ = ["ORDER", "WAITING", "create_call_out_units", "settle", "store"]
+
+# parents before children
+ORDER = ("vans", "catalogue", "units", "periods", "jobs", "lines", "cleanings", "carried")
+WAITING = "waits: "  # how the reason of a row begins that only lacks its parent
+PLACE_ROW, PLACE_PARENT, PLACE_KEY = 100, 200, 300
+
+# a date of one row against another date of the same row: (column, not before)
+ROW_DATES = {
+    "units": (("left_on", "installed_on"), ("enrolled_on", "installed_on"),
+              ("left_on", "enrolled_on")),
+    "periods": (("left_on", "enrolled_on"),),
+}  # fmt: skip
+# a date of a child against the installation of its unit
+CHILD_DATES = {"periods": "enrolled_on", "jobs": "visited_on", "cleanings": "cleaned_on"}
+# children that cannot be kept without their parent
+NEEDS_PARENT = {"periods": "unit_id", "lines": "job_id", "cleanings": "unit_id"}
+
+
+def names_of(table: Table) -> list[str]:
+    """The stored columns of a table, in order."""
+    return [name for column in table.columns for name, _ in stored_columns(column)]
+
+
+def key_of(table: Table) -> list[str]:
+    """The stored columns of its key."""
+    by_name = {column.name: column for column in table.columns}
+    return [name for key in table.key for name, _ in stored_columns(by_name[key])]
+
+
+def _tuple(names: list[str], alias: str) -> str:
+    return "row(" + ", ".join(f'{alias}."{name}"' for name in names) + ")"
+
+
+def settle(connection: duckdb.DuckDBPyConnection, name: str, sources: list[Source]) -> None:
+    """All verdicts on the rows of one table, its duplicates and its corrections."""
+    table = TABLES[name]
+    _row_dates(connection, table)
+    _parents(connection, table)
+    _keys(connection, table, sources)
+
+
+def _row_dates(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
+    for column, earliest in ROW_DATES.get(table.name, ()):
+        connection.execute(
+            f'insert into verdicts select "row", {PLACE_ROW}, \'{column}\', '
+            f"'{column} must be on or after {earliest}, but ' || {column} || ' is before ' || "
+            f"{earliest} from typed_{table.name} where {column} < {earliest}"
+        )
+
+
+def _parents(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
+    for key, parent in table.parents.items():
+        one = parent.removesuffix("s")
+        absent = (
+            f"{key} is not null and not exists (from raw.{parent} as parent where "
+            f"parent.{key} = child.{key} and parent.superseded_in is null)"
+        )
+        connection.execute(
+            f'insert into verdicts select child."row", {PLACE_PARENT}, \'{key}\', '
+            f"'{WAITING}its {one} is in quarantine' from typed_{table.name} as child "
+            f"where {absent} and {key} in (select content->>'{key}' from raw.quarantine "
+            f"where \"table\" = '{parent}' and released_in is null and content->>'{key}' is "
+            "not null)"
+        )
+        if table.name in NEEDS_PARENT:
+            connection.execute(
+                f'insert into verdicts select child."row", {PLACE_PARENT}, \'{key}\', '
+                f"'{WAITING}its {one} is not in the warehouse' from typed_{table.name} as child "
+                f"where {absent} and \"row\" not in (select \"row\" from verdicts where "
+                f"place = {PLACE_PARENT})"
+            )
+    day = CHILD_DATES.get(table.name)
+    if day is not None:
+        connection.execute(
+            f'insert into verdicts select child."row", {PLACE_ROW}, \'{day}\', '
+            f"'{day} must be on or after installed_on of its unit, but ' || child.{day} || "
+            f"' is before ' || installed_on from typed_{table.name} as child join raw.units as "
+            f"unit using (unit_id) where unit.superseded_in is null and child.{day} < installed_on"
+        )
+
+
+def _keys(connection: duckdb.DuckDBPyConnection, table: Table, sources: list[Source]) -> None:
+    key, names = key_of(table), names_of(table)
+    keys = ", ".join(f'"{name}"' for name in key)
+    content = _tuple(names, "typed")
+    blank = "false"
+    staged = [source.staged for source in sources if source.table == table.name]
+    if table.name == "lines":
+        unions = " union all ".join(
+            f"select {source.number * ROW_SPAN} + place as \"row\" from {source.staged} "
+            "where nullif(trim(position), '') is null and broken is null"
+            for source in sources
+            if source.table == "lines"
+        )
+        if staged:
+            blank = f'"row" in ({unions})'
+    connection.execute(
+        f"create or replace temp table repeated as with usable as (select *, {content} as content "
+        f'from typed_{table.name} as typed where "row" not in (select "row" from verdicts)), '
+        "counted as (select *, count(*) over same_key as alike, "
+        "count(*) over same_content as identical, "
+        "row_number() over (partition by content order by \"row\") as turn "
+        f"from usable window same_key as (partition by {keys}), "
+        "same_content as (partition by content)) "
+        f'select "row", content, alike, identical, turn, {blank} as blank_position from counted '
+        "where alike > 1"
+    )
+    first_key = table.key[0]
+    connection.execute(
+        f'insert into verdicts select "row", {PLACE_KEY}, \'position\', '
+        "'position must be given where a job names one part more than once' from repeated "
+        "where blank_position"
+    )
+    connection.execute(
+        f'insert into verdicts select "row", {PLACE_KEY}, \'{first_key}\', '
+        f"'{' + '.join(table.key)} must stand for one row, but ' || alike || "
+        "' rows of this load differ in content' from repeated "
+        "where alike > identical and not blank_position"
+    )
+    connection.execute(
+        'insert into duplicates select "row" from (select "row", row_number() over '
+        '(partition by content order by "row") as turn from repeated '
+        "where alike = identical and not blank_position) where turn > 1"
+    )
+    on_key = " and ".join(f'old."{name}" is not distinct from typed."{name}"' for name in key)
+    connection.execute(
+        f"create or replace temp table known as select typed.\"row\" as \"row\", "
+        f"{content} is not distinct from {_tuple(names, 'old')} as same "
+        f"from typed_{table.name} as typed join raw.{table.name} as old on {on_key} "
+        'where old.superseded_in is null and typed."row" not in (select "row" from verdicts) '
+        'and typed."row" not in (select "row" from duplicates)'
+    )
+    connection.execute('insert into duplicates select "row" from known where same')
+    connection.execute('insert into corrections select "row" from known where not same')
+
+
+def store(connection: duckdb.DuckDBPyConnection, name: str, batch: int,
+          sources: list[Source]) -> None:  # fmt: skip
+    """Supersede what is corrected, add the good rows, put the rest into quarantine."""
+    table = TABLES[name]
+    names = ", ".join(f'"{column}"' for column in names_of(table))
+    on_key = " and ".join(
+        f'old."{column}" is not distinct from typed."{column}"' for column in key_of(table)
+    )
+    connection.execute(
+        f"update raw.{name} as old set superseded_in = $batch from typed_{name} as typed "
+        f"where old.superseded_in is null and {on_key} and "
+        'typed."row" in (select "row" from corrections)',
+        {"batch": batch},
+    )
+    connection.execute(
+        f"insert into raw.{name} ({names}, batch, file, line, superseded_in) "
+        f"select {names}, $batch, file, line, null from typed_{name} "
+        'where "row" not in (select "row" from verdicts) '
+        'and "row" not in (select "row" from duplicates) order by "row"',
+        {"batch": batch},
+    )
+    for source in sources:
+        if source.table == name:
+            _quarantine(connection, table, source, batch)
+
+
+def _quarantine(connection: duckdb.DuckDBPyConnection, table: Table, source: Source,
+                batch: int) -> None:  # fmt: skip
+    pairs = []
+    for column in table.columns:
+        raw = f"nullif(trim(staged.\"{column.name}\"), '')"
+        if column.kind == "id":  # hashed where there is a key
+            raw = f'typed."{column.name}"'
+        written = f"coalesce({canonical(column, 'typed')}, {raw})"
+        pairs.append(f"'{column.name}', case when {raw} is not null then {written} end")
+    whole = "'text', staged.whole_text"
+    connection.execute(
+        "insert into raw.quarantine with told as (select \"row\", "
+        "arg_min(\"column\", place) as first_column, list(reason order by place) as reasons "
+        f'from verdicts where "row" // {ROW_SPAN} = $number group by "row") '
+        f"select $batch, $table, staged.file, staged.line, first_column, reasons, "
+        f"case when staged.broken is null then json_object({', '.join(pairs)}) "
+        f"else json_object({whole}) end, null "
+        f"from told join {source.staged} as staged on told.\"row\" = $number * {ROW_SPAN} + place "
+        f'join typed_{table.name} as typed on typed."row" = told."row" order by told."row"',
+        {"batch": batch, "table": table.name, "number": source.number},
+    )
+
+
+def create_call_out_units(connection: duckdb.DuckDBPyConnection, batch: int) -> int:
+    """A call-out unit of family ``unknown`` for every usable job whose unit nobody listed."""
+    columns = [
+        f"{_literal(column.default)} as \"{name}\""
+        for column in TABLES["units"].columns
+        for place, (name, _) in enumerate(stored_columns(column))
+        if place == 0 and column.default is not None
+    ]
+    made = connection.execute(
+        "insert into raw.units by name select unit_id, 'unknown' as family, "
+        f"{', '.join(columns)}, $batch as batch, "
+        'arg_min(file, "row") as file, arg_min(line, "row") as line from typed_jobs '
+        'where "row" not in (select "row" from verdicts) and unit_id not in '
+        "(select unit_id from raw.units where superseded_in is null) group by unit_id",
+        {"batch": batch},
+    ).fetchone()
+    count = int(made[0]) if made else 0
+    if count:
+        connection.execute(
+            "insert into raw.remarks select batch, 'units', file, line, 'unit_not_listed', "
+            "'a job names a unit that no units row lists; it is kept as a call-out unit of "
+            "family unknown' from raw.units where batch = $batch and family = 'unknown' and "
+            "file in (select file from typed_jobs)",
+            {"batch": batch},
+        )
+    return count
+
+
+def _literal(value: object) -> str:
+    return f"'{value}'" if isinstance(value, str) else str(value).lower()

@@ -1,0 +1,238 @@
+"""A source's rows as text, and the step from text to typed columns.
+
+Inside the load's connection every source has a temporary table ``staged_N`` (text as written, in
+the contract's columns) and every table of the contract one ``typed_TABLE`` (stored columns). A row
+is known by one number: the source's number times ``ROW_SPAN`` plus its place in the source.
+Names in SQL come from the schema and from counters, values go in as parameters or as frames.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+import duckdb
+import pandas as pd
+
+from failstats.errors import InputError
+from failstats.intake.convert import Converter, Dialect, date_orders
+from failstats.vocabulary import Vocabulary
+from failstats.warehouse.schema import TABLES, Column, Table, stored_columns
+
+__all__ = ["ROW_SPAN", "Source", "canonical", "create_work_tables", "put_frame", "type_rows"]
+
+ROW_SPAN = 10**12  # more rows than any file has
+TEXT_KINDS = ("text", "id")
+
+
+@dataclass(slots=True, kw_only=True)
+class Source:
+    """One table's rows from one file.
+
+    Attributes
+    ----------
+    table : the contract's table.
+    file : the name under which the rows are known.
+    sha256 : of the file's bytes; empty for rows that come out of quarantine.
+    dialect : how it writes things.
+    stage : fills ``staged_N`` through the connection and returns notes.
+    columns : the contract's columns that the file has.
+    hashed : ids are already hashed (rows out of quarantine).
+    """
+
+    table: str
+    file: str
+    sha256: str
+    dialect: Dialect
+    stage: Callable[[duckdb.DuckDBPyConnection, str], None]
+    columns: tuple[str, ...]
+    hashed: bool = False
+    number: int = 0
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def staged(self) -> str:
+        """The temporary table of its text."""
+        return f"staged_{self.number}"
+
+
+def create_work_tables(connection: duckdb.DuckDBPyConnection) -> None:
+    """The temporary tables every load works in."""
+    connection.execute(
+        'create temp table verdicts ("row" bigint, place integer, "column" varchar, '
+        "reason varchar)"
+    )
+    connection.execute('create temp table duplicates ("row" bigint)')
+    connection.execute('create temp table corrections ("row" bigint)')
+    for table in TABLES.values():
+        pairs = [pair for column in table.columns for pair in stored_columns(column)]
+        body = ", ".join(f'"{name}" {kind}' for name, kind in pairs)
+        connection.execute(
+            f'create temp table typed_{table.name} ("row" bigint, file varchar, line bigint, '
+            f"{body})"
+        )
+
+
+def put_frame(connection: duckdb.DuckDBPyConnection, name: str, columns: Iterable[str],
+              rows: list[tuple[str | None, ...]]) -> None:  # fmt: skip
+    """A temporary table of text from rows of Python."""
+    columns = list(columns)
+    frame = pd.DataFrame(rows, columns=columns, dtype=object)
+    connection.register("frame_in", frame)
+    try:
+        body = ", ".join(f'cast("{column}" as varchar) as "{column}"' for column in columns)
+        connection.execute(f"create or replace temp table {name} as select {body} from frame_in")
+    finally:
+        connection.unregister("frame_in")
+
+
+def create_staged(connection: duckdb.DuckDBPyConnection, name: str, table: Table) -> None:
+    """An empty table of text: place, file, line, why the line is broken, its text, columns."""
+    body = ", ".join(f'"{column.name}" varchar' for column in table.columns)
+    connection.execute(
+        f"create temp table {name} (place bigint, file varchar, line bigint, broken varchar, "
+        f'whole_text varchar, {body})'
+    )
+
+
+def type_rows(
+    connection: duckdb.DuckDBPyConnection, source: Source, vocabulary: Vocabulary, today: dt.date
+) -> None:
+    """Read the spellings of every column and append the rows to ``typed_TABLE``.
+
+    Reasons go to ``verdicts``; a reason does not stop the other columns from being read.
+    """
+    table = TABLES[source.table]
+    dialect = _settled(connection, source, table)
+    converter = Converter(dialect, vocabulary, today)
+    base = source.number * ROW_SPAN
+    connection.execute(
+        f"insert into verdicts select {base} + place, 0, null, broken from {source.staged} "
+        "where broken is not null"
+    )
+    selects, joins = [], []
+    for place, column in enumerate(table.columns, start=1):
+        spelling = f"nullif(trim(staged.\"{column.name}\"), '')"
+        stored = stored_columns(column)
+        if column.name not in source.columns:
+            selects += [_default(column, f"null::{kind}", at) for at, (_, kind) in enumerate(stored)]
+        elif column.kind in TEXT_KINDS:
+            selects.append(_default(column, spelling, 0))
+        else:
+            look = f"look_{source.number}_{place}"
+            _spellings(connection, source, column, converter, look, place)
+            joins.append(f"left join {look} on {look}.spelling = {spelling}")
+            selects += [
+                _default(column, f"cast({look}.v{at} as {kind})", at)
+                for at, (_, kind) in enumerate(stored)
+            ]
+        if column.required:
+            connection.execute(
+                f'insert into verdicts select {base} + place, {place}, \'{column.name}\', '
+                f"'{column.name} must be given' from {source.staged} as staged "
+                f"where broken is null and {spelling} is null"
+            )
+    names = ", ".join(f'"{name}"' for column in table.columns for name, _ in stored_columns(column))
+    connection.execute(
+        f'insert into typed_{table.name} ("row", file, line, {names}) '
+        f"select {base} + staged.place, staged.file, staged.line, {', '.join(selects)} "
+        f"from {source.staged} as staged {' '.join(joins)}"
+    )
+
+
+def _default(column: Column, expression: str, place: int) -> str:
+    if column.default is None or place > 0:
+        return expression
+    value = column.default
+    literal = f"'{value}'" if isinstance(value, str) else str(value).lower()
+    return f"coalesce({expression}, {literal})"
+
+
+def _spellings(connection: duckdb.DuckDBPyConnection, source: Source, column: Column,
+               converter: Converter, look: str, place: int) -> None:  # fmt: skip
+    """The table of a column's spellings, read; refused ones go to ``verdicts``."""
+    texts = _distinct(connection, source, column)
+    width = len(stored_columns(column))
+    rows = []
+    refused = False
+    for text in texts:
+        values, reason = converter.convert(column, text)
+        refused = refused or reason is not None
+        rows.append((text, *values, reason))
+    names = ["spelling", *(f"v{at}" for at in range(width)), "reason"]
+    put_frame(connection, look, names, rows)
+    if refused:
+        connection.execute(
+            f"insert into verdicts select {source.number * ROW_SPAN} + place, {place}, "
+            f"'{column.name}', reason from {source.staged} as staged join {look} "
+            f"on spelling = trim(staged.\"{column.name}\") where reason is not null"
+        )
+
+
+def _distinct(connection: duckdb.DuckDBPyConnection, source: Source, column: Column) -> list[str]:
+    found = connection.execute(
+        f'select distinct trim("{column.name}") from {source.staged} '
+        f"where trim(\"{column.name}\") <> ''"
+    )
+    return [row[0] for row in found.fetchall()]
+
+
+def _settled(
+    connection: duckdb.DuckDBPyConnection, source: Source, table: Table
+) -> Dialect:
+    """The dialect with the order of every date column settled by the column as a whole."""
+    orders = dict(source.dialect.date_order)
+    for column in table.columns:
+        stated = source.dialect.order(column.name)
+        if column.kind != "date" or column.name not in source.columns or stated:
+            continue
+        proved, either = date_orders(_distinct(connection, source, column))
+        if len(proved) == 2:
+            raise InputError(
+                f"all dates of {column.name} must have one order of day and month, but some can "
+                "only be day first and some only month first.",
+                where=f"{source.file}, column {column.name}",
+                do="state date_order in the mapping; dates in the other order then go to "
+                "quarantine.",
+            )
+        if either is not None and not proved:
+            first, second, year = either.replace("/", "-").replace(".", "-")[:10].split("-")
+            raise InputError(
+                f"a date must have one reading, but {either} may be {year}-{second:0>2}-{first:0>2}"
+                f" (day first) or {year}-{first:0>2}-{second:0>2} (month first).",
+                where=f"{source.file}, column {column.name}",
+                do=f'state the order in the mapping: [tables.{table.name}.date_order] '
+                f'{column.name} = "dmy" or "mdy".',
+            )
+        if proved:
+            orders[column.name] = next(iter(proved))
+            source.notes.append(
+                f"{source.file}: {column.name} is read as "
+                f"{'day' if 'dmy' in proved else 'month'} first, as some of its dates prove"
+            )
+    return Dialect(
+        decimal_mark=source.dialect.decimal_mark, date_order=orders, units=source.dialect.units,
+        codes=source.dialect.codes, blanks=source.dialect.blanks,
+    )  # fmt: skip
+
+
+def canonical(column: Column, prefix: str) -> str:
+    """SQL that writes a stored value so that it reads back the same without a mapping."""
+    names = [f'{prefix}."{name}"' for name, _ in stored_columns(column)]
+    text = [f"cast({name} as varchar)" for name in names]
+    units = {"length": " m", "duration": " min", "span": " days", "volume": " L"}
+    if column.kind == "yes_no":
+        return f"case {names[0]} when true then 'yes' when false then 'no' end"
+    if column.kind in units:
+        return f"{text[0]} || '{units[column.kind]}'"
+    if column.kind == "reading":
+        return (
+            f"case when {names[2]} then 'OL' else coalesce({text[0]} || ' ohm', "
+            f"{text[1]} || ' °C') end"
+        )
+    if column.kind == "lint":
+        return f"coalesce({text[0]} || ' kg', {text[1]} || ' L')"
+    if column.kind == "airflow":
+        return f"coalesce({text[0]} || ' m/s', {text[1]} || ' m3/s')"
+    return text[0]

@@ -1,0 +1,75 @@
+"""What a load keeps, quarantines, counts twice and corrects."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from failstats.intake.load import load
+
+UNITS = "unit_id,family,installed_on,duct_length\nu1,E1,2019-03-14,12 ft\nu2,E2,,3.6 m\n"
+JOBS = "job_id,unit_id,visited_on\nj1,u1,2020-01-02\nj2,u9,2020-02-03\n"
+LINES = "job_id,part,finding,action,reading\nj1,coil,failed,replaced,OL\nj2,belt,worn,replaced,\n"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Three small tables."""
+    place = tmp_path / "records"
+    place.mkdir()
+    for name, text in (("units", UNITS), ("jobs", JOBS), ("lines", LINES)):
+        (place / f"{name}.csv").write_text(text)
+    return place
+
+
+def rows(warehouse: Path, query: str) -> list[tuple[object, ...]]:
+    """What a query returns."""
+    with duckdb.connect(str(warehouse), read_only=True) as connection:
+        return connection.execute(query).fetchall()
+
+
+def test_every_row_is_counted_once(tmp_path: Path, folder: Path) -> None:
+    result = load(tmp_path / "w.duckdb", [folder])
+    assert {row["table"]: (row["rows_in"], row["good"]) for row in result.batches} == {
+        "units": (2, 2), "jobs": (2, 2), "lines": (2, 2),
+    }  # fmt: skip
+    assert result.quarantined == 0
+    assert rows(tmp_path / "w.duckdb", "select duct_length_m, line from raw.units order by 2") == [
+        (3.6576, 2), (3.6, 3), (None, 3),
+    ]  # fmt: skip
+
+
+def test_a_job_on_an_unlisted_unit_makes_a_call_out_unit(tmp_path: Path, folder: Path) -> None:
+    load(tmp_path / "w.duckdb", [folder])
+    made = rows(
+        tmp_path / "w.duckdb",
+        "select unit_id, family, fuel, enrolled_on, file, line from raw.units "
+        "where family = 'unknown'",
+    )
+    assert made == [("u9", "unknown", "electric", None, "jobs.csv", 3)]
+    remarks = rows(tmp_path / "w.duckdb", 'select "check", file, line from raw.remarks')
+    assert remarks == [("unit_not_listed", "jobs.csv", 3)]
+
+
+def test_the_same_files_twice_change_nothing(tmp_path: Path, folder: Path) -> None:
+    load(tmp_path / "w.duckdb", [folder])
+    before = (tmp_path / "w.duckdb").read_bytes()
+    again = load(tmp_path / "w.duckdb", [folder])
+    assert again.batches == []
+    assert "units.csv: already loaded as batch 1, nothing changed" in again.notes
+    assert (tmp_path / "w.duckdb").read_bytes() == before
+
+
+def test_a_later_row_with_other_content_is_a_correction(tmp_path: Path, folder: Path) -> None:
+    load(tmp_path / "w.duckdb", [folder])
+    (folder / "units.csv").write_text(UNITS.replace("E2", "E3"))
+    second = load(tmp_path / "w.duckdb", [folder])
+    (row,) = second.batches
+    assert (row["rows_in"], row["good"], row["duplicates"], row["corrected"]) == (2, 1, 1, 1)
+    versions = rows(
+        tmp_path / "w.duckdb",
+        "select family, batch, superseded_in from raw.units where unit_id = 'u2' order by batch",
+    )
+    assert versions == [("E2", 1, 2), ("E3", 2, None)]
