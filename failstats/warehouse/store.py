@@ -66,8 +66,8 @@ def _check_format(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
     known = connection.execute(
         "select count(*) from information_schema.tables "
         "where table_schema = 'raw' and table_name = 'settings'"
-    ).fetchone()
-    found = setting(connection, "format") if known and known[0] else None
+    ).fetchall()
+    found = setting(connection, "format") if known[0][0] else None
     if found != FORMAT:
         connection.close()
         raise WarehouseError(
@@ -80,9 +80,9 @@ def _check_format(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
 
 def setting(connection: duckdb.DuckDBPyConnection, name: str) -> str | None:
     """One of the warehouse's own settings (``records_to``, ``currency``, …), or None."""
-    row = connection.execute("select value from raw.settings where name = $name", {"name": name})
-    found = row.fetchone()
-    return None if found is None else str(found[0])
+    sql = "select value from raw.settings where name = $name"
+    found = connection.execute(sql, {"name": name}).fetchall()
+    return str(found[0][0]) if found else None
 
 
 @contextlib.contextmanager

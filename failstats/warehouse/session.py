@@ -1,0 +1,289 @@
+"""An open warehouse with a date: the only function that opens connections for questions.
+
+Views read the session's variables (`as_of`, `as_loaded`, `since`, …); they are set here, once,
+and a view fails loudly where `as_of` is missing. Facts are kept as temporary tables for the
+session, built when first needed: they are the same for every answer of one session.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+import pyarrow as pa
+
+from failstats.errors import InputError, QueryError
+from failstats.vocabulary import Vocabulary, load_vocabulary
+from failstats.warehouse.queries import Query, all_queries, find_query
+from failstats.warehouse.store import connect_readonly, setting
+
+__all__ = ["Session", "open_session"]
+
+EARLIEST = dt.date(1970, 1, 1)
+
+
+@dataclass(slots=True)
+class Session:
+    """A read-only warehouse, seen as of one date and through one set of filters.
+
+    Attributes
+    ----------
+    path : the warehouse file.
+    as_of : event time: nothing dated later exists in this session.
+    warnings : (code, text) pairs that every answer of this session carries.
+    choices : the filters in force, for the settings of an answer.
+    """
+
+    path: Path
+    connection: duckdb.DuckDBPyConnection
+    as_of: dt.date
+    vocabulary: Vocabulary
+    choices: dict[str, Any] = field(default_factory=dict)
+    warnings: list[tuple[str, str]] = field(default_factory=list)
+    _built: set[str] = field(default_factory=set)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self.connection.close()
+
+    def __enter__(self) -> Session:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def build(self, name: str) -> None:
+        """Make a staging, fact or check view usable here, with all it reads from."""
+        if name in self._built:
+            return
+        query = find_query(name)
+        if not query.is_view:
+            raise QueryError(
+                f"only staging, facts and checks can be read from, but {name} is a question.",
+                do="run it instead.",
+            )
+        for other in _reads(query):
+            self.build(other)
+        what = "temp table" if query.folder == "facts" else "temp view"
+        self.connection.execute(f'create {what} "{query.name}" as {query.sql}')
+        self._built.add(name)
+
+    def _execute(self, name: str, given: dict[str, Any]) -> duckdb.DuckDBPyConnection:
+        query = find_query(name)
+        missing = [p for p in query.params if p not in given]
+        unknown = [p for p in given if p not in query.params]
+        if missing or unknown:
+            raise QueryError(
+                f"the query {name} takes {', '.join(query.params) or 'no parameters'}, but "
+                + "; ".join(
+                    part
+                    for part in (
+                        f"{', '.join(missing)} is missing" if missing else "",
+                        f"{', '.join(unknown)} was given" if unknown else "",
+                    )
+                    if part
+                )
+                + ".",
+                where=f"params: {query.header['params']}",
+                do="give each as --set name=value.",
+            )
+        for other in _reads(query):
+            self.build(other)
+        if query.is_view:
+            self.build(name)
+            return self.connection.execute(f'select * from "{query.name}"')
+        try:
+            return self.connection.execute(query.sql, given)
+        except (duckdb.ConversionException, duckdb.BinderException) as fault:
+            raise QueryError(
+                f"the parameters of {name} must be of its types, but: {str(fault).splitlines()[0]}",
+                where=f"params: {query.header['params']}",
+                do="correct the value.",
+            ) from None
+
+    def run(self, name: str, /, **given: Any) -> pd.DataFrame:
+        """Run a query by name and return its rows.
+
+        Raises
+        ------
+        QueryError : no such query, or its parameters are not those given.
+        """
+        return self._execute(name, given).df()
+
+    def arrow(self, name: str, /, **given: Any) -> pa.Table:
+        """The same rows as an Arrow table."""
+        found = self._execute(name, given).arrow()
+        return found.read_all() if hasattr(found, "read_all") else found
+
+    def scalar(self, sql: str) -> Any:
+        """The first value of a fixed statement (never with text of a user in it)."""
+        rows = self.connection.execute(sql).fetchall()
+        return rows[0][0] if rows else None
+
+
+def _reads(query: Query) -> list[str]:
+    """The views a select reads from, by name."""
+    known = all_queries()
+    words = set(re.findall(r"\b(?:stg|fact|check)_[a-z0-9_]+\b", query.sql))
+    return sorted(word for word in words if word in known and word != query.name)
+
+
+def _date(value: str | dt.date, option: str) -> dt.date:
+    if isinstance(value, dt.date):
+        return value
+    try:
+        return dt.date.fromisoformat(value)
+    except ValueError:
+        raise InputError(
+            f"a date must be written as 2024-06-30, but {option} is {value!r}.",
+            where=option,
+            do="correct the date.",
+        ) from None
+
+
+def open_session(
+    path: Path,
+    *,
+    as_of: str | dt.date | None = None,
+    as_loaded: int | None = None,
+    since: str | dt.date | None = None,
+    families: Sequence[str] = (),
+    fuels: Sequence[str] = (),
+    contract_only: bool = False,
+    vocabulary: Vocabulary | None = None,
+) -> Session:
+    """Open a warehouse to ask questions of it.
+
+    Parameters
+    ----------
+    path : the warehouse file.
+    as_of : event time; default the end of the records. Never later than that.
+    as_loaded : only what batches up to this one had loaded.
+    since : observation starts here at the earliest.
+    families, fuels : only these; empty for all.
+    contract_only : only units from which every job would be recorded.
+
+    Raises
+    ------
+    WarehouseError : no such file. InputError : a date or filter that the records do not have.
+    """
+    path = Path(path)
+    words = vocabulary or load_vocabulary()
+    connection = connect_readonly(path)
+    try:
+        records_to, records_from = setting(connection, "records_to"), setting(connection, "records_from")
+        if records_to is None or records_from is None:
+            raise InputError(
+                "the warehouse must hold at least one visit or cleaning, but it holds none.",
+                where=str(path),
+                do="load jobs first.",
+            )
+        last, first = _date(records_to, "records_to"), _date(records_from, "records_from")
+        when = _date(as_of, "--as-of") if as_of is not None else last
+        if when > last or when < first:
+            raise InputError(
+                f"--as-of must lie within the records ({first} to {last}), but it is {when}.",
+                where="--as-of",
+                do="choose a date within them; after their end nobody was watching.",
+            )
+        start = _date(since, "--from") if since is not None else None
+        if start is not None and start >= when:
+            raise InputError(
+                f"--from must be before the as-of date {when}, but it is {start}.",
+                where="--from",
+                do="choose an earlier date.",
+            )
+        _set_variables(connection, when, as_loaded, start, families, fuels, contract_only)
+        _register_words(connection, words)
+    except BaseException:
+        connection.close()
+        raise
+    choices: dict[str, Any] = {
+        "records_from": first.isoformat(),
+        "records_to": last.isoformat(),
+        "as_loaded": as_loaded,
+        "from": None if start is None else start.isoformat(),
+        "families": list(families),
+        "fuels": list(fuels),
+        "contract_only": contract_only,
+    }
+    session = Session(path=path, connection=connection, as_of=when, vocabulary=words, choices=choices)
+    if setting(connection, "records_end_assumed") == "yes":
+        session.warnings.append(
+            (
+                "records_end_assumed",
+                f"The records are taken to be complete from {first} to {last} (first and last "
+                "entry); state records_from and records_to in a mapping file to be sure.",
+            )
+        )
+    _check_filter(session, "family", families, "--family")
+    _check_filter(session, "fuel", fuels, "--fuel")
+    return session
+
+
+def _set_variables(
+    connection: duckdb.DuckDBPyConnection,
+    as_of: dt.date,
+    as_loaded: int | None,
+    since: dt.date | None,
+    families: Sequence[str],
+    fuels: Sequence[str],
+    contract_only: bool,
+) -> None:
+    values = {
+        "as_of": as_of,
+        "as_loaded": as_loaded,
+        "since": since,
+        "families": list(families) or None,
+        "fuels": list(fuels) or None,
+        "contract_only": contract_only,
+    }
+    for name, value in values.items():
+        connection.execute(f"set variable {name} = $value", {"value": value})
+
+
+def _register_words(connection: duckdb.DuckDBPyConnection, words: Vocabulary) -> None:
+    """The vocabulary as a temporary table, for the facts to join."""
+    connection.execute(
+        "create temp table stg_parts (part varchar, fuels varchar[], on_every_unit boolean, "
+        "worn_is_failure boolean, heat_part boolean, silent_modes varchar[], trips varchar)"
+    )
+    connection.executemany(
+        "insert into stg_parts values ($1, $2, $3, $4, $5, $6, $7)",
+        [
+            (
+                part.name,
+                list(part.fuels),
+                part.on_every_unit,
+                part.worn_is_failure,
+                part.heat_part,
+                list(part.silent_modes),
+                part.trips,
+            )
+            for part in words.parts.values()
+        ],
+    )
+
+
+def _check_filter(session: Session, column: str, given: Sequence[str], option: str) -> None:
+    if not given:
+        return
+    sql = {
+        "family": "select distinct family from raw.units order by 1",
+        "fuel": "select distinct fuel from raw.units order by 1",
+    }[column]
+    known = [row[0] for row in session.connection.execute(sql).fetchall()]
+    unknown = [value for value in given if value not in known]
+    if unknown:
+        session.close()
+        raise InputError(
+            f"{option} must name a {column} of the records, but {', '.join(unknown)} is not one.",
+            where="known: " + ", ".join(known),
+            do="correct the word.",
+        )

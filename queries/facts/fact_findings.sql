@@ -1,0 +1,70 @@
+-- name: fact_findings
+-- answers: What was the outcome for each part on each visit, all its tests together?
+-- grain: one row per visit, part and position
+-- inputs: stg_lines, stg_parts, fact_episodes
+-- params: none (variables as_of, as_loaded)
+-- choice: The worst finding of a visit holds (failed before worn before working before untested):
+--    a part that passed cold and failed hot has failed. Worn and replaced on a call-out is a
+--    failure where the vocabulary says so (belt, roller), else a preventive replacement.
+-- trap: A part swapped while working is not a failure; neither is one swapped untested.
+-- source: methods page, "What ends a life"
+with lines as (
+    select
+        line.*,
+        case line.finding when 'failed' then 3 when 'worn' then 2 when 'working' then 1 else 0 end as finding_rank,
+        case line.action when 'replaced' then 3 when 'reset' then 2 when 'cleaned' then 1 else 0 end as action_rank
+    from stg_lines as line
+),
+
+outcomes as (
+    select
+        line.job_id,
+        line.part,
+        line.position,
+        arg_max(line.finding, line.finding_rank) as finding,
+        arg_max(line.action, line.action_rank) as action,
+        max(line.mode) filter (where line.finding = 'failed') as mode,
+        max(line.broke_at) filter (where line.finding = 'failed') as broke_at,
+        max(line.item_id) filter (where line.action = 'replaced') as item_id,
+        max(line.cost) filter (where line.action = 'replaced') as cost,
+        coalesce(bool_or(line.test = 'hot_cycle'), false) as tested_hot,
+        coalesce(bool_or(line.test = 'cold_continuity'), false) as tested_cold,
+        coalesce(bool_or(line.test = 'hot_cycle' and line.finding = 'working'), false) as passed_hot,
+        coalesce(bool_or(line.test = 'cold_continuity' and line.finding = 'working'), false) as passed_cold
+    from lines as line
+    group by line.job_id, line.part, line.position
+)
+
+select
+    episode.unit_id,
+    outcome.job_id,
+    episode.episode_id,
+    episode.visited_on,
+    episode.opened_on,
+    episode.kind,
+    episode.complaint,
+    outcome.part,
+    outcome.position,
+    outcome.finding,
+    outcome.action,
+    outcome.mode,
+    outcome.broke_at,
+    outcome.item_id,
+    outcome.cost,
+    outcome.tested_hot,
+    outcome.tested_cold,
+    outcome.passed_hot,
+    outcome.passed_cold,
+    coalesce(part.heat_part, false) as heat_part,
+    coalesce(list_contains(part.silent_modes, outcome.mode), false) as silent,
+    (
+        outcome.finding = 'failed'
+        or (
+            outcome.finding = 'worn' and outcome.action = 'replaced'
+            and episode.kind = 'call_out' and coalesce(part.worn_is_failure, false)
+        )
+    ) as failed,
+    outcome.action = 'replaced' as replaced
+from outcomes as outcome
+inner join fact_episodes as episode on episode.job_id = outcome.job_id
+left join stg_parts as part on part.part = outcome.part
