@@ -8,6 +8,7 @@ completion. The figures here are counts of finished jobs, summed over the cycles
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,11 +16,22 @@ from numpy.typing import NDArray
 from failstats.estimate.stocking_limits import Aim, Shelf, worth
 from failstats.estimate.stocking_scenarios import Engine, State
 
-__all__ = ["bundles", "climb", "improve", "packs_held", "search", "swap_in", "trim"]
+__all__ = [
+    "bundles",
+    "climb",
+    "improve",
+    "packs_held",
+    "search",
+    "squeeze",
+    "swap_in",
+    "swap_two",
+    "trim",
+]
 
 WIDTH = 16  # bundles looked at closely in one step, the most promising per money first
 SWAPS = 14  # packs tried out of the stock in one round of swaps
-ROUNDS = 12  # rounds of swaps that each found something better
+PAIRED = 6  # packs tried out two at a time
+ROUNDS = 30  # rounds that each found something better
 STEPS = 600  # additions in one climb; more than any van holds
 
 
@@ -115,33 +127,71 @@ def trim(engine: Engine, shelf: Shelf, aim: Aim, state: State) -> State:
         state = best
 
 
+def _refill(
+    engine: Engine, shelf: Shelf, aim: Aim, state: State, change: NDArray[np.int64]
+) -> State | None:
+    """The first better stock after taking packs off and filling up with other ones."""
+    rank = worth(aim, shelf, engine, state)
+    stock = state.stock + change
+    high = np.where(change < 0, stock, shelf.high)  # not the same packs again
+    path = climb(engine, replace(shelf, high=high), aim, stock, width=WIDTH // 2)
+    for trial in reversed(path):
+        if worth(aim, shelf, engine, trial) > rank:
+            return trial
+    return None
+
+
+def _by_loss(
+    engine: Engine, shelf: Shelf, state: State
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Packs that can come off, their order by loss per price, and the jobs lost by each."""
+    changes = packs_held(state, shelf)
+    loss = (state.total - engine.totals(state, changes)).astype(np.float64)
+    return changes, np.argsort(loss / shelf.weight(-changes), kind="stable"), loss
+
+
 def swap_in(engine: Engine, shelf: Shelf, aim: Aim, state: State) -> State:
     """One better stock reached by taking a pack off and filling up again, or the same stock."""
-    changes = packs_held(state, shelf)
-    if not len(changes):
-        return state
+    changes, order, loss = _by_loss(engine, shelf, state)
+    least = np.argsort(loss, kind="stable")[: SWAPS // 2]
+    for row in dict.fromkeys([*order[:SWAPS].tolist(), *least.tolist()]):
+        better = _refill(engine, shelf, aim, state, changes[row])
+        if better is not None:
+            return better
+    return state
+
+
+def swap_two(engine: Engine, shelf: Shelf, aim: Aim, state: State) -> State:
+    """As :func:`swap_in`, with two packs taken off at once."""
+    changes, order, _ = _by_loss(engine, shelf, state)
+    few = order[:PAIRED]
+    for place, first in enumerate(few):
+        for second in few[place:]:
+            change = changes[first] + changes[second]
+            if (state.stock + change >= shelf.low).all():
+                better = _refill(engine, shelf, aim, state, change)
+                if better is not None:
+                    return better
+    return state
+
+
+def squeeze(engine: Engine, shelf: Shelf, aim: Aim, state: State) -> State:
+    """One better stock reached by adding a bundle first and then making room for it."""
     rank = worth(aim, shelf, engine, state)
-    loss = (state.total - engine.totals(state, changes)).astype(np.float64)
-    order = np.argsort(loss / shelf.weight(-changes), kind="stable")
-    dear = np.argsort(loss, kind="stable")[: SWAPS // 2]
-    tried = dict.fromkeys([*order[:SWAPS].tolist(), *dear.tolist()])
-    for row in tried:
-        high = shelf.high.copy()
-        item = int(np.flatnonzero(changes[row])[0])
-        high[item] = state.stock[item] - shelf.pack[item]  # not the same pack again
-        narrowed = Shelf(
-            price=shelf.price,
-            volume=shelf.volume,
-            pack=shelf.pack,
-            low=shelf.low,
-            high=high,
-            budget=shelf.budget,
-            room=shelf.room,
-        )
-        path = climb(engine, narrowed, aim, state.stock + changes[row], width=WIDTH // 2)
-        for trial in reversed(path):
-            if worth(aim, shelf, engine, trial) > rank:
-                return trial
+    loose = replace(shelf, budget=np.inf, room=np.inf)
+    for change in bundles(state, loose, width=WIDTH):
+        trial = engine.state(state.stock + change)
+        keep = replace(shelf, low=np.maximum(shelf.low, np.minimum(trial.stock, change)))
+        while not shelf.fits(trial.stock[None, :])[0]:
+            changes, order, _ = _by_loss(engine, keep, trial)
+            if not len(changes):
+                break
+            trial = engine.state(trial.stock + changes[order[0]])
+        if not shelf.fits(trial.stock[None, :])[0]:
+            continue
+        trial = trim(engine, shelf, aim, trial)
+        if worth(aim, shelf, engine, trial) > rank:
+            return trial
     return state
 
 
@@ -149,14 +199,15 @@ def improve(engine: Engine, shelf: Shelf, aim: Aim, state: State) -> State:
     """Trim and swap until nothing better is found, or the rounds are used up."""
     state = trim(engine, shelf, aim, state)
     for _ in range(ROUNDS):
-        better = swap_in(engine, shelf, aim, state)
+        better = state
+        for move in (swap_in, squeeze, swap_two):
+            better = move(engine, shelf, aim, state)
+            if better is not state:
+                break
         if better is state:
             break
-        state = trim(engine, shelf, aim, better)
-        state = max(
-            climb(engine, shelf, aim, state.stock),
-            key=lambda item: worth(aim, shelf, engine, item),
-        )
+        path = climb(engine, shelf, aim, trim(engine, shelf, aim, better).stock)
+        state = max(path, key=lambda item: worth(aim, shelf, engine, item))
     return state
 
 

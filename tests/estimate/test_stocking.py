@@ -19,7 +19,9 @@ from failstats.estimate.stocking_bound import best_possible
 from failstats.estimate.stocking_limits import Aim, Shelf
 from failstats.estimate.stocking_scenarios import Engine
 
-HEURISTIC_ALLOWANCE = 0.04  # share of jobs the search may leave on a small instance (observed: 2 %)
+# the search is not exact; it found the optimum in 59, 59 and 60 of 60 instances like these
+JOBS_ALLOWANCE = 0.02  # share of jobs it may leave; the largest miss was 0.0196
+MONEY_ALLOWANCE = 0.04  # share of spend or cost above the optimum; the largest was 0.0304
 
 
 def slow_completed(stock, scenarios, rule="all_or_nothing"):
@@ -42,7 +44,7 @@ def slow_completed(stock, scenarios, rule="all_or_nothing"):
     return np.array(finished, dtype=np.int64)
 
 
-def draw(seed, *, items=4, types=6, cycles=12, longest=6):
+def draw(seed, *, items=3, types=6, cycles=12, longest=5):
     rng = np.random.default_rng(seed)
     need = np.zeros((types, items), dtype=int)
     for row in range(types):
@@ -55,8 +57,13 @@ def draw(seed, *, items=4, types=6, cycles=12, longest=6):
     return scenarios, rng.integers(3, 30, items).astype(float)
 
 
-def lists(scenarios, highest):
-    return [np.array(stock) for stock in product(range(highest + 1), repeat=scenarios.items)]
+def every_list(scenarios):
+    """(lists, items) every stock that could be of use, and the jobs each finishes."""
+    most = Engine(scenarios).most_needed()
+    stocks = np.array(list(product(*(range(int(top) + 1) for top in most))))
+    assert len(stocks) < 5000
+    done = [int(completed_per_cycle(stock, scenarios=scenarios).sum()) for stock in stocks]
+    return stocks, np.array(done)
 
 
 # --- order of arrival --------------------------------------------------------------------------
@@ -117,17 +124,14 @@ def test_finishes_counts_what_breaks_when_an_item_stays_at_home():
 def test_budget_plan_is_near_the_enumerated_optimum_and_under_its_own_bound(seed):
     scenarios, price = draw(seed)
     budget = float(price.sum() * 1.5)
-    best = max(
-        int(slow_completed(stock, scenarios).sum())
-        for stock in lists(scenarios, 4)
-        if stock @ price <= budget
-    )
+    stocks, done = every_list(scenarios)
+    best = done[stocks @ price <= budget].max()
     found = plan(scenarios, price=price, budget=budget, evaluate=scenarios)
     reached = int(slow_completed(found.quantity, scenarios).sum())
     jobs = int(scenarios.jobs_per_cycle.sum())
     assert found.spend == pytest.approx(float(found.quantity @ price)) and found.spend <= budget
     assert found.completion == pytest.approx(reached / jobs)
-    assert reached >= best - HEURISTIC_ALLOWANCE * jobs
+    assert best - JOBS_ALLOWANCE * jobs <= reached <= best
     assert reached / (1 - found.optimum_gap) >= best - 1e-6  # the gap must not be understated
 
 
@@ -136,17 +140,13 @@ def test_target_plan_reaches_it_for_little_more_than_the_enumerated_least_spend(
     scenarios, price = draw(seed)
     # every cycle twice, so that the checking and the valuing half are the cycles of the search
     twice = scenarios.part(np.repeat(np.arange(scenarios.cycles), 2))
-    counts = {tuple(stock): slow_completed(stock, scenarios).sum() for stock in lists(scenarios, 5)}
+    stocks, done = every_list(scenarios)
     jobs = int(scenarios.jobs_per_cycle.sum())
-    target = 0.9 * max(counts.values()) / jobs
-    least = min(
-        float(np.array(stock) @ price)
-        for stock, count in counts.items()
-        if count >= np.ceil(target * jobs - 1e-9)
-    )
+    target = 0.9 * done.max() / jobs
+    least = (stocks @ price)[done >= np.ceil(target * jobs - 1e-9)].min()
     found = plan(scenarios, price=price, target=target, evaluate=twice)
     assert found.completion >= target - 1e-12
-    assert least - 1e-9 <= found.spend <= least * 1.08 + 1e-9  # 8 %: one cheap pack too many
+    assert least - 1e-9 <= found.spend <= least * (1 + MONEY_ALLOWANCE)
     assert found.spend * (1 - found.optimum_gap) <= least + 1e-6
 
 
@@ -155,19 +155,16 @@ def test_least_cost_plan_is_near_the_enumerated_optimum(seed):
     scenarios, price = draw(seed)
     holding, return_cost = 0.05, 9.0
     jobs = int(scenarios.jobs_per_cycle.sum())
-
-    def cost(stock):
-        broken = (jobs - slow_completed(stock, scenarios).sum()) / scenarios.cycles
-        return holding * float(stock @ price) + return_cost * broken
-
-    best = min(cost(stock) for stock in lists(scenarios, 5))
+    stocks, done = every_list(scenarios)
+    cost = holding * (stocks @ price) + return_cost * (jobs - done) / scenarios.cycles
     found = plan(
         scenarios, price=price, holding=holding, return_cost=return_cost, evaluate=scenarios
     )
+    broken = (jobs - slow_completed(found.quantity, scenarios).sum()) / scenarios.cycles
     assert found.aim == "cost"
-    assert found.cost_per_cycle == pytest.approx(cost(found.quantity))
-    assert best - 1e-9 <= found.cost_per_cycle <= best * 1.03  # 3 %: local search, observed 1.3 %
-    assert found.cost_per_cycle * (1 - found.optimum_gap) <= best + 1e-6
+    assert found.cost_per_cycle == pytest.approx(holding * found.spend + return_cost * broken)
+    assert cost.min() - 1e-9 <= found.cost_per_cycle <= cost.min() * (1 + MONEY_ALLOWANCE)
+    assert found.cost_per_cycle * (1 - found.optimum_gap) <= cost.min() + 1e-6
 
 
 def test_parts_are_complements_so_a_pair_is_bought_where_neither_part_alone_helps():
@@ -184,18 +181,15 @@ def test_bound_is_never_below_the_best_list_and_whole_numbers_tighten_it(seed):
     budget = float(price.sum())
     shelf = Shelf(
         price=price,
-        volume=np.zeros(4),
-        pack=np.ones(4, dtype=np.int64),
-        low=np.zeros(4, dtype=np.int64),
+        volume=np.zeros(3),
+        pack=np.ones(3, dtype=np.int64),
+        low=np.zeros(3, dtype=np.int64),
         high=engine.most_needed(),
         budget=budget,
         room=np.inf,
     )
-    best = max(
-        slow_completed(stock, scenarios).sum()
-        for stock in lists(scenarios, 4)
-        if stock @ price <= budget
-    )
+    stocks, done = every_list(scenarios)
+    best = done[stocks @ price <= budget].max()
     aim = Aim(kind="jobs")
     weak = best_possible(engine, shelf=shelf, aim=aim, seconds=10, whole=False)
     strong = best_possible(engine, shelf=shelf, aim=aim, seconds=10)
@@ -207,19 +201,17 @@ def test_bound_is_never_below_the_best_list_and_whole_numbers_tighten_it(seed):
 
 
 def test_packs_fixed_items_and_exclusions_are_kept():
-    scenarios, price = draw(3)
+    cycles = Scenarios.from_sets([[{0: 1}, {1: 1}, {2: 1}, {3: 1}]] * 12, items=4)
     found = plan(
-        scenarios,
-        price=price,
-        budget=float(price.sum() * 4),
+        cycles,
+        price=[1.0, 1.0, 1.0, 1.0],
+        budget=9.0,
         pack_size=[1, 3, 2, 1],
         fixed={0: 2},
         excluded=[3],
-        evaluate=scenarios,
     )
-    assert found.quantity[0] == 2 and found.quantity[3] == 0
-    assert found.quantity[1] % 3 == 0 and found.quantity[2] % 2 == 0
-    assert found.quantity[1:3].sum() > 0
+    assert found.quantity.tolist() == [2, 3, 2, 0]
+    assert found.completion == 0.75
 
 
 def test_volume_is_a_limit():
