@@ -11,98 +11,16 @@ from typing import Any
 import numpy as np
 
 from failstats.counts.risk_table import RiskTable
-from failstats.errors import FitError, InputError
+from failstats.errors import InputError
 from failstats.estimate.intervals import Interval, normal, normal_quantile, survival_interval
+from failstats.estimate.stretch import followed_stretch, read_only
 
 __all__ = [
     "HazardCurve",
     "LifeCurve",
-    "LifeLeft",
-    "RestrictedMean",
-    "Stretch",
-    "followed_stretch",
     "kaplan_meier",
-    "life_left",
     "nelson_aalen",
-    "restricted_mean",
 ]
-
-
-def read_only(values: Any) -> np.ndarray:
-    """A copy that cannot be written to."""
-    held = np.array(values)
-    held.flags.writeable = False
-    return held
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Stretch:
-    """The ages over which somebody was always at risk, as rows of a risk table.
-
-    start : the age from which the stretch counts; 0 when lives are followed from birth.
-    end : the last age at which anybody was at risk.
-    rows : shape (m,), the table's rows within it.
-    more_beyond : whether lives were followed at later ages, of which the stretch says nothing.
-    """
-
-    start: float
-    end: float
-    rows: np.ndarray
-    more_beyond: bool
-
-
-def followed_stretch(
-    table: RiskTable, *, failed: np.ndarray | None = None, given_age: float | None = None
-) -> Stretch:
-    """Find the ages a curve can honestly span.
-
-    Where lives are only followed from some age on, nobody may be at risk early, or the few who
-    are may all fail: a product of shares then falls to 0 and stays there. The ages are cut at
-    such places, and the stretch with the most failures is kept (the longest time lived, when
-    equal); the curve is then conditional on reaching its start.
-
-    Parameters
-    ----------
-    table : the counts.
-    failed : shape (n,), the failures the curve counts; all of them when absent.
-    given_age : start here instead, whatever happened before.
-    """
-    counted = table.failed_total if failed is None else failed
-    age, at_risk, after = table.age, table.at_risk, table.still_working
-    if given_age is not None and not given_age >= 0:
-        raise InputError(f"given_age must be 0 or more, but {given_age} was given.")
-    if not age.size or not at_risk.any():
-        if given_age:
-            raise FitError(
-                f"nobody was followed beyond age {given_age:g} {table.unit}.", do="ask for less."
-            )
-        return Stretch(start=0.0, end=0.0, rows=np.arange(0), more_beyond=False)
-    emptied = (at_risk > 0) & (counted >= at_risk)  # the curve touches 0 here
-    if given_age is not None:
-        emptied &= age > given_age
-    tiny = 1e-9 * max(1.0, float(table.entered.sum()))
-    gap = after <= tiny  # nobody followed just after this age
-    piece = np.concatenate([[0], np.cumsum(emptied | gap)[:-1]])
-    if given_age is not None:
-        place = int(np.searchsorted(age, given_age, side="right"))
-        if place == 0 or gap[place - 1]:
-            raise FitError(
-                f"nobody was at risk just after age {given_age:g} {table.unit}.",
-                where=f"ages {age[0]:g} to {age[-1]:g} {table.unit}",
-                do="ask for an age at which parts are followed.",
-            )
-        rows = np.flatnonzero((age > given_age) & (piece == piece[place]))
-        start = float(given_age)
-    else:
-        lived = np.bincount(piece, weights=at_risk * np.diff(age, prepend=age[:1]))
-        events = np.bincount(piece, weights=np.where(at_risk > 0, counted, 0))
-        events[np.bincount(piece, weights=at_risk) == 0] = -1
-        best = np.lexsort((-np.arange(events.size), lived, events))[-1]
-        rows = np.flatnonzero((piece == best) & (at_risk > 0))
-        start = 0.0 if age[rows[0]] == 0 else float(age[rows[0] - 1])
-    end = float(age[rows[-1]])
-    beyond = bool((at_risk[age > end] > 0).any())
-    return Stretch(start=start, end=end, rows=rows, more_beyond=beyond)
 
 
 def _step(ages: np.ndarray, values: np.ndarray, asked: Any, before: float) -> np.ndarray:
@@ -225,8 +143,10 @@ class LifeCurve:
 
     def __str__(self) -> str:
         middle = self.median()
-        half = f"half fail by {middle:,.0f} {self.unit}" if np.isfinite(middle) else (
-            f"fewer than half had failed by {self.followed_to:,.0f} {self.unit}"
+        half = (
+            f"half fail by {middle:,.0f} {self.unit}"
+            if np.isfinite(middle)
+            else (f"fewer than half had failed by {self.followed_to:,.0f} {self.unit}")
         )
         lines = [f"{self.lives:,} lives, {self.failures:,} failures", half]
         if self.conditioned_on > 0:
@@ -378,110 +298,5 @@ def nelson_aalen(
         conditioned_on=stretch.start,
         followed_to=stretch.end,
         cause=cause,
-        unit=table.unit,
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class RestrictedMean:
-    """The mean life up to a horizon, in ``unit``, with its standard error.
-
-    mean : time lived between ``start`` and ``horizon``, per part that reached ``start``.
-    """
-
-    mean: float
-    std_error: float
-    start: float
-    horizon: float
-    unit: str
-
-    def interval(self, confidence_level: float = 0.95) -> Interval:
-        """Estimate plus and minus standard errors."""
-        low, high = normal(self.mean, self.std_error, confidence_level=confidence_level)
-        return Interval(low, high, "normal")
-
-
-def restricted_mean(curve: LifeCurve, *, horizon: float | None = None) -> RestrictedMean:
-    """How long a part lasts on average when it is counted up to a horizon only.
-
-    Parameters
-    ----------
-    curve : a Kaplan-Meier curve.
-    horizon : the age at which counting stops; the last age followed when absent.
-
-    Raises
-    ------
-    InputError
-        When the horizon lies beyond the ages followed and parts are still working there.
-
-    Notes
-    -----
-    The variance is the sum over failure ages of A**2 d / (n (n - d)), A being the area under
-    the curve from that age to the horizon: the area right of an age, not left of it.
-    """
-    end = curve.followed_to if horizon is None else float(horizon)
-    if end < curve.conditioned_on or (end > curve.followed_to and not curve.ended):
-        raise InputError(
-            f"horizon must lie between {curve.conditioned_on:g} and {curve.followed_to:g} "
-            f"{curve.unit}, the ages followed, but {end:g} was given.",
-            do="ask for a shorter horizon.",
-        )
-    inside = curve.age < end
-    ages = curve.age[inside].astype(float)
-    steps = np.concatenate([[1.0], curve.survival[inside]])
-    edges = np.concatenate([[curve.conditioned_on], ages, [end]])
-    area = steps * np.diff(edges)
-    right_of = np.cumsum(area[::-1])[::-1][1:]
-    died, at_risk = curve.failed[inside].astype(float), curve.at_risk[inside].astype(float)
-    survivors = at_risk - died
-    with np.errstate(divide="ignore", invalid="ignore"):
-        terms = np.where(
-            (died > 0) & (survivors > 0), right_of**2 * died / (at_risk * survivors), 0.0
-        )
-    return RestrictedMean(
-        mean=float(area.sum()),
-        std_error=float(np.sqrt(terms.sum())),
-        start=curve.conditioned_on,
-        horizon=end,
-        unit=curve.unit,
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LifeLeft:
-    """What a part that has reached an age may still expect, in ``unit`` from that age on."""
-
-    given_age: float
-    at_risk: float
-    median: float
-    median_interval: Interval
-    mean: RestrictedMean
-    unit: str
-
-
-def life_left(
-    table: RiskTable,
-    *,
-    age: float,
-    horizon: float | None = None,
-    cause: str | None = None,
-    confidence_level: float = 0.95,
-) -> LifeLeft:
-    """How much life is left in a part of this age: the median, and the mean up to a horizon.
-
-    Parameters
-    ----------
-    table : the counts.
-    age : the age reached.
-    horizon : counting of the mean stops at this age; the last age followed when absent.
-    """
-    curve = kaplan_meier(table, cause=cause, given_age=age)
-    low, high = curve.quantile_interval(0.5, confidence_level=confidence_level)
-    return LifeLeft(
-        given_age=float(age),
-        at_risk=float(curve.at_risk[0]),
-        median=curve.median() - age,
-        median_interval=Interval(low - age, high - age, "Brookmeyer-Crowley, log_log"),
-        mean=restricted_mean(curve, horizon=horizon),
         unit=table.unit,
     )

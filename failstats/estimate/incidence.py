@@ -9,8 +9,8 @@ import numpy as np
 
 from failstats.counts.risk_table import RiskTable
 from failstats.errors import InputError
-from failstats.estimate.curves import followed_stretch, read_only
 from failstats.estimate.intervals import survival_interval
+from failstats.estimate.stretch import followed_stretch, read_only
 
 __all__ = ["Incidence", "aalen_johansen"]
 

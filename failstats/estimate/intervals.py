@@ -5,7 +5,7 @@ Every function returns (low, high), as arrays when arrays are given.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from scipy.special import betaincinv, chdtri, gammaincinv, ndtri
@@ -29,7 +29,7 @@ __all__ = [
 ]
 
 
-class Interval(tuple):  # noqa: SLOT001  (a tuple subclass carries its method in __dict__)
+class Interval(tuple):
     """A pair (low, high) that remembers how it was made.
 
     Examples
@@ -41,7 +41,7 @@ class Interval(tuple):  # noqa: SLOT001  (a tuple subclass carries its method in
 
     method: str
 
-    def __new__(cls, low: float, high: float, method: str = "") -> Interval:
+    def __new__(cls, low: float, high: float, method: str = "") -> Self:
         pair = super().__new__(cls, (float(low), float(high)))
         pair.method = method
         return pair
