@@ -1,0 +1,43 @@
+-- name: lives_units
+-- answers: How many units stand behind each stratum, and do many give two lives?
+-- grain: one row per stratum
+-- inputs: fact_lives
+-- params: $part, $births, $followed, $by
+-- choice: Only lives with time at risk count.
+-- trap: Lives of one unit are not independent; above 5 % of units with two lives the intervals are
+--    clustered.
+-- source: methods page, "Curves and fits"
+with lives as (
+    select
+        list_transform($by, lambda col: case col
+            when 'family' then life.family
+            when 'fuel' then life.fuel
+            when 'first_or_later' then life.first_or_later
+            when 'followed_as' then life.followed_as
+            when 'van_id' then life.van_id
+            when 'item_id' then life.item_id
+            when 'position' then cast(life.position as varchar)
+            when 'duct_material' then life.duct_material
+            when 'termination' then life.termination
+            else error('lives cannot be told apart by ' || col)
+        end) as stratum,
+        life.unit_id,
+        count(*) as lives,
+        count(*) filter (where life.ending = 'failed') as failures
+    from fact_lives as life
+    where life.part = $part
+        and list_contains($births, life.birth)
+        and list_contains($followed, life.followed_as)
+        and (life.exit_days > life.entry_days or (life.exit_days = 0 and life.entry_days = 0))
+    group by stratum, life.unit_id
+)
+
+select
+    to_json(stratum) as stratum,
+    count(*) as unit_count,
+    sum(lives) as lives,
+    sum(failures) as failures,
+    count(*) filter (where lives > 1) / count(*) as share_with_two_lives
+from lives
+group by stratum
+order by stratum
