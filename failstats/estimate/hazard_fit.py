@@ -13,6 +13,7 @@ from scipy import stats
 from failstats.counts.pattern_table import PatternTable
 from failstats.errors import FitError, InputError
 from failstats.estimate.hazard_sums import Moments, RiskSets, moments, risk_sets
+from failstats.estimate.intervals import normal_quantile
 
 __all__ = ["CoxFit", "Design", "EventSums", "cox", "with_covariance"]
 
@@ -31,19 +32,6 @@ ALIAS_TOLERANCE = 1e-9
 # covariate's range. A regular fit is then within 3e-4 standard errors of its maximum.
 RUNAWAY_DECREMENT = 1e-7
 RUNAWAY_STEP = 0.01
-
-
-def critical(confidence_level: float) -> float:
-    """Normal quantile of a two-sided interval, with the level checked.
-
-    Examples
-    --------
-    >>> round(critical(0.95), 6)
-    1.959964
-    """
-    if not 0 < confidence_level < 1:
-        raise InputError(f"confidence_level must be between 0 and 1, but is {confidence_level}.")
-    return float(stats.norm.isf((1 - confidence_level) / 2))
 
 
 def frozen(array: ArrayLike, dtype: type = np.float64) -> NDArray:
@@ -165,7 +153,7 @@ class CoxFit:
 
     def interval(self, confidence_level: float = 0.95) -> FloatArray:
         """(p, 2) Wald intervals of the log hazard ratios."""
-        half = critical(confidence_level) * self.standard_errors
+        half = normal_quantile(confidence_level) * self.standard_errors
         return np.column_stack([self.coefficients - half, self.coefficients + half])
 
     def hazard_ratio(self, confidence_level: float = 0.95) -> pd.DataFrame:

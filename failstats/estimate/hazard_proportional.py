@@ -81,9 +81,9 @@ def _clock(
             )
         values = np.log(cells.age)
     elif transform == "rank":
-        _, place = np.unique(cells.age, return_inverse=True)
-        count = np.bincount(place, weights=cells.deaths)
-        values = (np.cumsum(count) - (count - 1) / 2)[place]
+        ages, place = np.unique(table.age, return_inverse=True)
+        count = np.bincount(place, weights=table.failed + table.left)
+        values = (np.cumsum(count) - (count - 1) / 2)[np.searchsorted(ages, cells.age)]
     elif transform == "km":
         values = 1 - _pooled_survival_before(table, cells.age)
     else:
@@ -105,7 +105,8 @@ def proportional_hazards_test(
     ----------
     fit : the hazard model. table : the counts it was fitted to.
     transform : function of age tested against: "km" (one minus the pooled Kaplan-Meier just
-        before the age), "rank", "identity", "log", or a function of ages in days.
+        before the age), "rank" (mean rank among the ages at which episodes stop, failed or not),
+        "identity", "log", or a function of ages in days.
 
     Returns
     -------

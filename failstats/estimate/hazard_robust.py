@@ -11,7 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 from failstats.counts.pattern_table import whole_numbers
 from failstats.errors import FitError, InputError
 from failstats.estimate.hazard_baseline import running_sum
-from failstats.estimate.hazard_fit import CoxFit, contrast, critical, frozen
+from failstats.estimate.hazard_fit import CoxFit, contrast, frozen
+from failstats.estimate.intervals import normal_quantile
 
 __all__ = ["ClusterRobust", "cluster_robust", "martingale_residuals", "score_residuals"]
 
@@ -50,7 +51,7 @@ class ClusterRobust:
 
     def interval(self, confidence_level: float = 0.95) -> FloatArray:
         """(p, 2) intervals of the log hazard ratios."""
-        half = critical(confidence_level) * self.standard_errors
+        half = normal_quantile(confidence_level) * self.standard_errors
         return np.column_stack([self.coefficients - half, self.coefficients + half])
 
     def hazard_ratio(self, confidence_level: float = 0.95) -> pd.DataFrame:
