@@ -12,23 +12,13 @@ from typing import Any
 
 import numpy as np
 
+from failstats.counts.columns import ages_of, cause_codes, distinct_ages, frozen, row_text
 from failstats.errors import InputError
 
 __all__ = ["RiskTable"]
 
 #: Rounding allowed when weights are fractions: sums of up to 1e8 terms lose about this much.
 WEIGHT_ROUNDING = 1e-9
-
-
-def _frozen(values: np.ndarray) -> np.ndarray:
-    values = np.array(values, copy=True)
-    values.flags.writeable = False
-    return values
-
-
-def _row_text(rows: np.ndarray) -> str:
-    shown = ", ".join(str(int(row)) for row in rows[:5])
-    return f"rows {shown}" + (f" and {len(rows) - 5} more" if len(rows) > 5 else "")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,14 +74,14 @@ class RiskTable:
                 do="give one age per row.",
             )
         if n and not np.isfinite(age).all():
-            raise InputError("age must be finite.", where=_row_text(np.where(~np.isfinite(age))[0]))
+            raise InputError("age must be finite.", where=row_text(np.where(~np.isfinite(age))[0]))
         if n and age[0] < 0:
             raise InputError(f"age must be 0 or more, but the first is {age[0]}.")
         if n > 1 and not (np.diff(age) > 0).all():
             rows = np.where(np.diff(age) <= 0)[0] + 1
             raise InputError(
                 "age must be ascending and distinct.",
-                where=_row_text(rows),
+                where=row_text(rows),
                 do="sort, or build the table with RiskTable.from_cells, which adds equal ages up.",
             )
         columns = {"entered": self.entered, "left": self.left}
@@ -106,11 +96,11 @@ class RiskTable:
             values = values.astype(float if values.dtype.kind == "f" else np.int64)
             if not (values >= 0).all():
                 raise InputError(
-                    f"{name} must be 0 or more.", where=_row_text(np.where(~(values >= 0))[0])
+                    f"{name} must be 0 or more.", where=row_text(np.where(~(values >= 0))[0])
                 )
-            clean[name] = _frozen(values)
+            clean[name] = frozen(values)
         set_ = object.__setattr__
-        set_(self, "age", _frozen(age))
+        set_(self, "age", frozen(age))
         set_(self, "entered", clean["entered"])
         set_(self, "left", clean["left"])
         set_(self, "failed", {str(c): clean[f"failed ({c})"] for c in self.failed})
@@ -164,11 +154,11 @@ class RiskTable:
         InputError
             When entry lies after exit, or an age is negative or missing (with row numbers).
         """
-        exits = _ages(exit, "exit")
-        entries = _ages(entry, "entry")
+        exits = ages_of(exit, "exit")
+        entries = ages_of(entry, "entry")
         if entries.ndim == 0:
             entries = np.full(exits.shape, entries[()])
-        names, code = _cause_codes(cause)
+        names, code = cause_codes(cause)
         if not entries.shape == exits.shape == code.shape:
             raise InputError(
                 f"entry, exit and cause must be equally long, but have {entries.shape}, "
@@ -178,7 +168,7 @@ class RiskTable:
         if wrong.size:
             raise InputError(
                 f"entry must not lie after exit, but {wrong.size} of {exits.size} lives do.",
-                where=f"{_row_text(wrong)} (first: {entries[wrong[0]]} > {exits[wrong[0]]})",
+                where=f"{row_text(wrong)} (first: {entries[wrong[0]]} > {exits[wrong[0]]})",
                 do="correct the dates of these lives, or leave them out.",
                 rows=wrong.tolist(),
             )
@@ -190,7 +180,7 @@ class RiskTable:
         if dropped:
             entries, exits, code = entries[keep], exits[keep], code[keep]
             count = None if count is None else count[keep]
-        age, place = _distinct(np.concatenate([entries, exits]))
+        age, place = distinct_ages(np.concatenate([entries, exits]))
         at_entry, at_exit = place[: entries.size], place[entries.size :]
         whole = count is None or count.dtype.kind in "iub"
 
@@ -224,7 +214,7 @@ class RiskTable:
                 f"but {', '.join(missing) or 'failed_<cause>'} is missing.",
                 where=f"columns: {', '.join(map(str, names))}",
             )
-        age, place = _distinct(_ages(frame["age"].to_numpy(), "age"))
+        age, place = distinct_ages(ages_of(frame["age"].to_numpy(), "age"))
 
         def summed(name: str) -> np.ndarray:
             values = np.asarray(frame[name].to_numpy())
@@ -386,59 +376,3 @@ class RiskTable:
             f"ages {span}, {self.exposure:,} {self.unit} at risk\n"
             f"{self.dropped:,} dropped: entered and left at one age"
         )
-
-
-def _ages(values: Any, name: str) -> np.ndarray:
-    """One column of ages, whole where it was given whole; complains about missing ones."""
-    ages = np.asarray(values)
-    if ages.dtype.kind not in "iuf":
-        ages = ages.astype(float)
-    if ages.dtype.kind == "u":
-        ages = ages.astype(np.int64)
-    wrong = np.where(~(np.isfinite(ages) & (ages >= 0)))[0] if ages.ndim else np.array([])
-    if wrong.size or (ages.ndim == 0 and not ages >= 0):
-        raise InputError(
-            f"{name} must be an age of 0 or more, but {wrong.size or 1} are missing or negative.",
-            where=_row_text(wrong) if wrong.size else "",
-            do="leave these lives out, or give their ages.",
-            rows=wrong.tolist(),
-        )
-    return ages
-
-
-def _distinct(ages: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The distinct ages ascending, and each row's place; whole ages without a sort."""
-    if ages.size and ages.dtype.kind == "i" and int(ages.max()) <= max(4 * ages.size, 100_000):
-        seen = np.bincount(ages) > 0
-        return np.flatnonzero(seen), (np.cumsum(seen) - 1)[ages]
-    return np.unique(ages, return_inverse=True)
-
-
-def _cause_codes(cause: Any) -> tuple[list[str], np.ndarray]:
-    """The names of the causes, sorted, and each row's code (-1: did not fail)."""
-    values = np.asarray(cause)
-    if values.dtype.kind == "b":
-        return ["failed"], np.where(values, 0, -1)
-    if values.dtype.kind in "iuf" and values.size:
-        raise InputError(
-            "cause must be words (or true and false), but numbers were given.",
-            do="write the name of each cause, and an empty text for a life that did not fail.",
-        )
-    if values.dtype.kind != "U":
-        values = np.array([_cause_word(v, row) for row, v in enumerate(values.tolist())], dtype=str)
-    names, code = np.unique(values, return_inverse=True)
-    if names.size and names[0] == "":
-        return names[1:].tolist(), code - 1
-    return names.tolist(), code
-
-
-def _cause_word(value: Any, row: int) -> str:
-    if isinstance(value, str):
-        return value
-    if value is None or type(value).__name__ in {"NAType", "NaTType"}:
-        return ""
-    if isinstance(value, float) and np.isnan(value):
-        return ""
-    raise InputError(
-        f"cause must be a word or empty, but {value!r} was given.", where=f"row {row}", rows=[row]
-    )

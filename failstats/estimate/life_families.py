@@ -7,8 +7,7 @@ Weibull is S(t) = exp(-(t / scale) ** shape).
 
 from __future__ import annotations
 
-from abc import ABC, abstractmethod
-from typing import NamedTuple
+from abc import abstractmethod
 
 import numpy as np
 from scipy.special import (
@@ -24,81 +23,12 @@ from scipy.special import (
 from scipy.special import gammaincc as upper_gamma
 
 from failstats.errors import InputError
+from failstats.estimate.life_family import Family, Parts
 
-__all__ = ["FAMILIES", "Family", "Parts", "family_named"]
-
-
-class Parts(NamedTuple):
-    """A function of age with its derivatives by theta.
-
-    value : shape (n,); first : shape (p, n); second : shape (p, p, n).
-    """
-
-    value: np.ndarray
-    first: np.ndarray
-    second: np.ndarray
+__all__ = ["FAMILIES", "Family", "LogLocationScale", "Parts", "family_named"]
 
 
-class Family(ABC):
-    """A life distribution with p parameters.
-
-    name, parameter_names : as printed.
-    positive : for each parameter, whether theta holds its logarithm.
-    scale_index : the parameter that ``locate`` solves for.
-    shape_index : the parameter a shape penalty acts on (its sign in ``shape_sign``), or None.
-    """
-
-    name: str
-    parameter_names: tuple[str, ...]
-    positive: tuple[bool, ...]
-    scale_index: int
-    shape_index: int | None = None
-    shape_sign: float = 1.0
-
-    @abstractmethod
-    def cumulative(self, theta: np.ndarray, t: np.ndarray) -> Parts:
-        """Cumulative hazard H(t) = -log S(t)."""
-
-    @abstractmethod
-    def log_hazard(self, theta: np.ndarray, t: np.ndarray) -> Parts:
-        """Logarithm of the hazard."""
-
-    @abstractmethod
-    def age_at(self, theta: np.ndarray, hazard: np.ndarray) -> np.ndarray:
-        """The age at which the cumulative hazard reaches ``hazard``; infinite if it never does."""
-
-    @abstractmethod
-    def locate(self, theta: np.ndarray, t: float, hazard: float) -> np.ndarray:
-        """Theta with its scale parameter moved so that H(t) = ``hazard``."""
-
-    @abstractmethod
-    def mean(self, theta: np.ndarray) -> float:
-        """Mean life; infinite when the distribution has none."""
-
-    @abstractmethod
-    def starts(self, rate: float, span: float) -> list[np.ndarray]:
-        """Where to begin fitting, given failures per unit of exposure and the longest age."""
-
-    def out_of_reach(self, theta: np.ndarray, span: float) -> str | None:
-        """Why theta is no life distribution any more, when a fit has run away; else None."""
-        if self.shape_index is None:
-            return None
-        log_shape = self.shape_sign * theta[self.shape_index]
-        if log_shape > np.log(500.0):
-            return "the failures lie so close together that no shape fits them"
-        if log_shape < np.log(2e-3):
-            return "the records do not hold the shape: it runs towards 0"
-        return None
-
-    def values(self, theta: np.ndarray) -> dict[str, float]:
-        """The parameters by name, on their own scale."""
-        return {
-            name: float(np.exp(x)) if positive else float(x)
-            for name, x, positive in zip(self.parameter_names, theta, self.positive, strict=True)
-        }
-
-
-class _LogLocationScale(Family):
+class LogLocationScale(Family):
     """Families in which z = (log t - mu) / sigma has one distribution."""
 
     scale_index = 1
@@ -109,15 +39,15 @@ class _LogLocationScale(Family):
         return theta[1], -theta[0], np.array([[0.0, 1.0], [-1.0, 0.0]])
 
     @abstractmethod
-    def _hazard_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def hazard_by_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """H(z) and its first two derivatives."""
 
     @abstractmethod
-    def _log_hazard_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def log_hazard_by_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """log h(z) and its first two derivatives."""
 
     @abstractmethod
-    def _z_at(self, hazard: np.ndarray) -> np.ndarray:
+    def z_at(self, hazard: np.ndarray) -> np.ndarray:
         """The z at which H(z) = hazard."""
 
     def _chain(
@@ -140,11 +70,11 @@ class _LogLocationScale(Family):
 
     def cumulative(self, theta: np.ndarray, t: np.ndarray) -> Parts:
         z = self._z(theta, t)
-        return self._chain(self._hazard_z(z), z, theta)
+        return self._chain(self.hazard_by_z(z), z, theta)
 
     def log_hazard(self, theta: np.ndarray, t: np.ndarray) -> Parts:
         z = self._z(theta, t)
-        parts = self._chain(self._log_hazard_z(z), z, theta)
+        parts = self._chain(self.log_hazard_by_z(z), z, theta)
         _, log_sigma, turn = self._standard(theta)
         parts.first[:] -= turn[1][:, None]  # the - log sigma term
         return parts._replace(value=parts.value - log_sigma - np.log(t))
@@ -152,12 +82,12 @@ class _LogLocationScale(Family):
     def age_at(self, theta: np.ndarray, hazard: np.ndarray) -> np.ndarray:
         mu, log_sigma, _ = self._standard(theta)
         with np.errstate(over="ignore"):
-            return np.exp(mu + np.exp(log_sigma) * self._z_at(np.asarray(hazard, dtype=float)))
+            return np.exp(mu + np.exp(log_sigma) * self.z_at(np.asarray(hazard, dtype=float)))
 
     def locate(self, theta: np.ndarray, t: float, hazard: float) -> np.ndarray:
         _, log_sigma, _ = self._standard(theta)
         moved = np.array(theta, dtype=float)
-        z = float(self._z_at(np.asarray(hazard, dtype=float)))
+        z = float(self.z_at(np.asarray(hazard, dtype=float)))
         moved[self.scale_index] = np.log(t) - np.exp(log_sigma) * z
         return moved
 
@@ -165,42 +95,42 @@ class _LogLocationScale(Family):
         return [np.array([np.log(shape), -np.log(rate)]) for shape in (1.0, 2.5, 0.6)]
 
 
-class Weibull(_LogLocationScale):
+class Weibull(LogLocationScale):
     """S(t) = exp(-(t / scale) ** shape)."""
 
     name = "weibull"
     parameter_names = ("shape", "scale")
     positive = (True, True)
 
-    def _hazard_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def hazard_by_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         h = np.exp(z)
         return h, h, h
 
-    def _log_hazard_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def log_hazard_by_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         return z, np.ones_like(z), np.zeros_like(z)
 
-    def _z_at(self, hazard: np.ndarray) -> np.ndarray:
+    def z_at(self, hazard: np.ndarray) -> np.ndarray:
         return np.log(hazard)
 
     def mean(self, theta: np.ndarray) -> float:
         return float(np.exp(theta[1] + gammaln(1 + np.exp(-theta[0]))))
 
 
-class Loglogistic(_LogLocationScale):
+class Loglogistic(LogLocationScale):
     """S(t) = 1 / (1 + (t / scale) ** shape)."""
 
     name = "loglogistic"
     parameter_names = ("shape", "scale")
     positive = (True, True)
 
-    def _hazard_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def hazard_by_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         g = expit(z)
         return np.logaddexp(0.0, z), g, g * expit(-z)
 
-    def _log_hazard_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def log_hazard_by_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         return -np.logaddexp(0.0, -z), expit(-z), -expit(z) * expit(-z)
 
-    def _z_at(self, hazard: np.ndarray) -> np.ndarray:
+    def z_at(self, hazard: np.ndarray) -> np.ndarray:
         hazard = np.asarray(hazard, dtype=float)
         return hazard + np.log(-np.expm1(-hazard))
 
@@ -211,7 +141,7 @@ class Loglogistic(_LogLocationScale):
         return float(np.exp(theta[1]) * inverse / np.sin(inverse))
 
 
-class Lognormal(_LogLocationScale):
+class Lognormal(LogLocationScale):
     """log t is normal with mean mu and standard deviation sigma."""
 
     name = "lognormal"
@@ -228,16 +158,16 @@ class Lognormal(_LogLocationScale):
     def _mills(z: np.ndarray) -> np.ndarray:
         return np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_ndtr(-z))
 
-    def _hazard_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def hazard_by_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         g = self._mills(z)
         return -log_ndtr(-z), g, g * (g - z)
 
-    def _log_hazard_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def log_hazard_by_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         g = self._mills(z)
         log_g = -0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_ndtr(-z)
         return log_g, g - z, g * (g - z) - 1
 
-    def _z_at(self, hazard: np.ndarray) -> np.ndarray:
+    def z_at(self, hazard: np.ndarray) -> np.ndarray:
         return -ndtri_exp(-np.asarray(hazard, dtype=float))
 
     def mean(self, theta: np.ndarray) -> float:

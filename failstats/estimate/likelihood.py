@@ -69,6 +69,7 @@ class CountLikelihood:
 
     failed_age, failed : shape (m,), ages of failures and how many.
     age, weight : shape (n,), ages, and exits minus entries there.
+    zero_age : where failures in cell 0 stand.
     """
 
     family: Family
@@ -76,6 +77,7 @@ class CountLikelihood:
     failed: np.ndarray
     age: np.ndarray
     weight: np.ndarray
+    zero_age: float = 0.5
     penalty: ShapePenalty | None = None
 
     @classmethod
@@ -97,6 +99,7 @@ class CountLikelihood:
             failed=died[died > 0],
             age=age[held],
             weight=weight[held],
+            zero_age=table.zero_age,
             penalty=penalty,
         )
 

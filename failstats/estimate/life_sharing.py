@@ -1,0 +1,164 @@
+"""Families of appliances share strength: thin records lean on the rest, as far as these agree."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from failstats.errors import FitError, InputError
+from failstats.estimate.intervals import Interval, normal_quantile
+from failstats.estimate.life_families import FAMILIES
+from failstats.estimate.life_models import FittedLife, NoFit, ShapePenalty
+from failstats.estimate.stretch import read_only
+
+__all__ = ["SharedFamilies", "between_variance", "shrink_families"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SharedFamilies:
+    """Fits of several families of appliances, each drawn towards their common centre.
+
+    Attributes
+    ----------
+    names : length k; families too thin for a fit of their own stand at the centre.
+    theta : shape (k, p), parameters after sharing, on the scale fitted.
+    std_error : shape (k, p); what is not known of the centre is in it.
+    own_weight : shape (k, p), how much of its own record speaks, 0 to 1.
+    centre, centre_error, between : shape (p,), the common mean, its standard error, and the
+        variance between families.
+    """
+
+    model: str
+    names: tuple[Hashable, ...]
+    theta: np.ndarray
+    std_error: np.ndarray
+    own_weight: np.ndarray
+    centre: np.ndarray
+    centre_error: np.ndarray
+    between: np.ndarray
+
+    def parameters(self, name: Hashable) -> dict[str, float]:
+        """The shared parameters of one family of appliances."""
+        return FAMILIES[self.model].values(self.theta[self._row(name)])
+
+    def interval(self, name: Hashable, *, confidence_level: float = 0.95) -> dict[str, Interval]:
+        """Interval of each parameter of one family of appliances."""
+        row, family = self._row(name), FAMILIES[self.model]
+        half = normal_quantile(confidence_level) * self.std_error[row]
+        out = {}
+        for j, word in enumerate(family.parameter_names):
+            ends = np.array([self.theta[row, j] - half[j], self.theta[row, j] + half[j]])
+            out[word] = Interval(*(np.exp(ends) if family.positive[j] else ends), "shared, normal")
+        return out
+
+    def shape_penalty(self) -> ShapePenalty:
+        """The centre and spread of log shape, for fitting a thin record by itself."""
+        family = FAMILIES[self.model]
+        at = family.shape_index
+        if at is None:
+            raise InputError(f"the {self.model} family has no shape.")
+        return ShapePenalty(
+            centre=float(family.shape_sign * self.centre[at]),
+            variance=float(self.between[at] + self.centre_error[at] ** 2),
+        )
+
+    def _row(self, name: Hashable) -> int:
+        if name not in self.names:
+            raise InputError(f"name must be one of {', '.join(map(str, self.names))}, not {name}.")
+        return self.names.index(name)
+
+
+def between_variance(estimates: np.ndarray, *, variances: np.ndarray) -> float:
+    """How much families truly differ, beyond what chance makes of it (restricted likelihood).
+
+    Parameters
+    ----------
+    estimates, variances : shape (k,), k at least 2.
+
+    Notes
+    -----
+    Fisher scoring from the method-of-moments value (DerSimonian and Laird 1986); 0 at least.
+    """
+    y, v = np.asarray(estimates, dtype=float), np.asarray(variances, dtype=float)
+    if y.size < 2 or y.shape != v.shape or not (v > 0).all():
+        raise InputError("a variance between families needs two estimates or more, with variances.")
+    w = 1 / v
+    mean = (w @ y) / w.sum()
+    tau2 = max(0.0, float((w @ (y - mean) ** 2 - (y.size - 1)) / (w.sum() - (w @ w) / w.sum())))
+    for _ in range(500):
+        w = 1 / (v + tau2)
+        mean = (w @ y) / w.sum()
+        p_y = w * (y - mean)
+        trace = w.sum() - (w @ w) / w.sum()
+        twice = (w @ w) - 2 * (w**3).sum() / w.sum() + ((w @ w) / w.sum()) ** 2
+        step = float((p_y @ p_y - trace) / twice)
+        fresh = max(0.0, tau2 + step)
+        if abs(fresh - tau2) <= 1e-12 * max(1.0, tau2):
+            return fresh
+        tau2 = fresh
+    return tau2
+
+
+def shrink_families(fits: Mapping[Hashable, FittedLife | NoFit]) -> SharedFamilies:
+    """Draw the fits of several families of appliances together, as far as they agree.
+
+    Parameters
+    ----------
+    fits : for each family of appliances its fit, all of one model and unit. Families without a
+        fit of their own get the centre, with the spread between families in their error.
+
+    Raises
+    ------
+    FitError
+        With fewer than three fitted families: nothing can be said of how they differ.
+
+    Notes
+    -----
+    Normal-normal empirical Bayes, each parameter by itself on the scale fitted (log scale, log
+    shape); variance between families by restricted likelihood. Penalised fits are already drawn
+    in and are refused.
+    """
+    names = tuple(fits)
+    own = [fit for fit in fits.values() if isinstance(fit, FittedLife)]
+    if len(own) < 3:
+        raise FitError(
+            f"sharing needs three fitted families or more, but {len(own)} are.",
+            do="fit all families together instead.",
+        )
+    if len({(fit.model, fit.unit) for fit in own}) != 1:
+        raise InputError("all fits must be of one model and one unit of age.")
+    if any(fit.penalty is not None for fit in own):
+        raise InputError(
+            "penalised fits already lean on the pooled shape.", do="give fits without penalty."
+        )
+    y = np.array([fit.theta for fit in own])
+    v = np.array([np.diag(fit.covariance) for fit in own])
+    p = y.shape[1]
+    tau2 = np.array([between_variance(y[:, j], variances=v[:, j]) for j in range(p)])
+    w = 1 / (v + tau2)
+    centre = (w * y).sum(axis=0) / w.sum(axis=0)
+    centre_error = np.sqrt(1 / w.sum(axis=0))
+    theta = np.empty((len(names), p))
+    error, weight = np.empty_like(theta), np.zeros_like(theta)
+    row_of = {id(fit): i for i, fit in enumerate(own)}
+    for k, fit in enumerate(fits.values()):
+        if isinstance(fit, FittedLife):
+            i = row_of[id(fit)]
+            weight[k] = tau2 / (tau2 + v[i])
+            theta[k] = weight[k] * y[i] + (1 - weight[k]) * centre
+            error[k] = np.sqrt(weight[k] * v[i] + ((1 - weight[k]) * centre_error) ** 2)
+        else:
+            theta[k] = centre
+            error[k] = np.sqrt(tau2 + centre_error**2)
+    return SharedFamilies(
+        model=own[0].model,
+        names=names,
+        theta=read_only(theta),
+        std_error=read_only(error),
+        own_weight=read_only(weight),
+        centre=read_only(centre),
+        centre_error=read_only(centre_error),
+        between=read_only(tau2),
+    )
