@@ -19,6 +19,7 @@ __all__ = [
     "needed",
     "spread_labels",
     "thin_steps",
+    "titled",
     "top_rows",
 ]
 
@@ -184,3 +185,15 @@ def spread_labels(heights: Iterable[float], *, gap: float) -> list[float]:
         for rank, index in enumerate(members):
             placed[index] = centre + gap * (rank - (len(members) - 1) / 2)
     return placed
+
+
+def titled(text: str, *notes: str) -> alt.TitleParams:
+    """A chart's title, with what has to be known to read it underneath.
+
+    Parameters
+    ----------
+    text : what is shown.
+    notes : sentences for the subtitle; empty ones are dropped.
+    """
+    lines = [note for note in notes if note]
+    return alt.TitleParams(text, subtitle=lines) if lines else alt.TitleParams(text)

@@ -19,6 +19,7 @@ import altair as alt
 __all__ = ["DARK", "FONT", "LIGHT", "SERIES_COLOURS", "configuration", "contrast", "themed"]
 
 FONT = 'system-ui, -apple-system, "Segoe UI", "Noto Sans", "DejaVu Sans", sans-serif'
+HEAT_MIDDLE = "#4075c6"  # black and white can both be read on it (4.5 : 1 each)
 SERIES_COLOURS = 6  # more series than this are drawn as small pictures side by side
 
 LIGHT: dict[str, Any] = {
@@ -28,8 +29,8 @@ LIGHT: dict[str, Any] = {
     "rule": "#d5dae1",
     "guide": "#7b8592",
     "series": ["#183cb4", "#c0540c", "#00846c", "#1878a8", "#3c0c3c", "#3c2400"],
-    "heat": ["#eef3fb", "#b9cdec", "#7c9fd9", "#4269bd", "#183c94"],
-    "on_low": "#1b222b",
+    "heat": ["#eef3fb", HEAT_MIDDLE, "#0f2a75"],
+    "on_low": "#000000",
     "on_high": "#ffffff",
 }
 DARK: dict[str, Any] = {
@@ -39,9 +40,9 @@ DARK: dict[str, Any] = {
     "rule": "#333c47",
     "guide": "#7f8b99",
     "series": ["#3d9bff", "#e4e454", "#54fcb4", "#ccc0fc", "#b4783c", "#549084"],
-    "heat": ["#1d2733", "#26456e", "#2f62a8", "#5b95e0", "#b3d3ff"],
-    "on_low": "#e8ecf1",
-    "on_high": "#14191f",
+    "heat": ["#16202c", HEAT_MIDDLE, "#cfe3ff"],
+    "on_low": "#ffffff",
+    "on_high": "#000000",
 }
 
 
@@ -141,12 +142,12 @@ def configuration(colours: Mapping[str, Any] = LIGHT) -> dict[str, Any]:
         "style": {
             "band": {"fillOpacity": 0.16, "strokeWidth": 0},
             "fitted": {"strokeDash": [5, 4], "strokeWidth": 1.5},
-            "guide": {"stroke": colours["guide"], "strokeDash": [4, 3], "strokeWidth": 1.2},
-            "name": {"fill": ink, "align": "left", "baseline": "middle", "dx": 6, "fontSize": 12},
-            "value": {"fill": faint, "fontSize": 11},
-            "on_low": {"fill": colours["on_low"], "fontSize": 12},
-            "on_high": {"fill": colours["on_high"], "fontSize": 12},
-            "warning_bar": {"fill": colours["series"][1]},
+            "guide": {"color": colours["guide"], "strokeDash": [4, 3], "strokeWidth": 1.2},
+            "name": {"color": ink, "align": "left", "baseline": "middle", "dx": 6, "fontSize": 12},
+            "value": {"color": faint, "fontSize": 11},
+            "on_low": {"color": colours["on_low"], "fontSize": 12},
+            "on_high": {"color": colours["on_high"], "fontSize": 12},
+            "warning_bar": {"color": colours["series"][1]},
         },
         "range": {
             "category": list(colours["series"]),

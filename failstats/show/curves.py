@@ -1,0 +1,284 @@
+"""Curves over age or money: step-after lines with bands and names at their ends."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair as alt
+import pandas as pd
+
+from failstats.show.frames import DAYS_PER_YEAR, inline, needed, spread_labels, thin_steps, titled
+from failstats.show.text import money, share_text
+from failstats.show.theme import SERIES_COLOURS, themed
+
+__all__ = ["frontier", "incidence_curve", "life_curve"]
+
+WIDTH = 460
+MOST_PANELS = 12
+RISK_TICKS = 5
+RISK_PADDING = 26  # pixels between a name and the first count, which is centred on age 0
+LABEL_GAP = 0.056  # of the height of a curve chart: one line of text
+
+
+def _by_name(names: list[str]) -> alt.Color:
+    """One colour per series in the order given; the name stands beside the line."""
+    return alt.Color("series:N", scale=alt.Scale(domain=names), legend=None)
+
+
+def _curves(
+    frame: pd.DataFrame, *, value: str, chart: str, fitted: pd.DataFrame | None
+) -> tuple[alt.LayerChart, pd.DataFrame, list[str], list[str]]:
+    """Step-after lines with bands, over age in years; shared by both kinds of curve."""
+    data = needed(frame, ("series", "age_days", value, "low", "high"), chart=chart)
+    data["series"] = data["series"].astype(str)
+    data["age_years"] = data["age_days"] / DAYS_PER_YEAR
+    data = data[data[value].notna()]
+    needed(data, (value,), chart=chart)
+    names = list(dict.fromkeys(data["series"]))
+    notes: list[str] = []
+    if len(names) > MOST_PANELS:
+        notes.append(f"The first {MOST_PANELS} of {len(names)} series; the table has them all.")
+        names = names[:MOST_PANELS]
+        data = data[data["series"].isin(names)]
+    drawn, thinned = thin_steps(_from_birth(data, value=value), by="series", along="age_years")
+    notes.append(thinned)
+    several = len(names) > SERIES_COLOURS
+    columns = ["series", "age_years", value, "low", "high"]
+    source = inline(drawn[columns])
+    age = alt.X("age_years:Q", title="age (years)", axis=alt.Axis(tickCount=6, tickMinStep=1))
+    top = float(max(data[value].max(), data["high"].max() if data["high"].notna().any() else 0))
+    scale = alt.Scale(domain=[0, 1]) if value == "survival" else alt.Scale(domain=[0, top or 1])
+    what = "share still working" if value == "survival" else "share failed from this cause"
+    height = alt.Y(f"{value}:Q", title=what, scale=scale, axis=alt.Axis(format=".0%"))
+    colour: Any = alt.value(None) if several else _by_name(names)
+    base = alt.Chart(source)
+    tip = [
+        alt.Tooltip("series:N", title="series"),
+        alt.Tooltip("age_years:Q", title="age (years)", format=".1f"),
+        alt.Tooltip(f"{value}:Q", title=what, format=".1%"),
+        alt.Tooltip("low:Q", format=".1%"),
+        alt.Tooltip("high:Q", format=".1%"),
+    ]
+    shade = {} if several else {"color": colour}
+    layers: list[Any] = [
+        base.mark_area(interpolate="step-after", style="band").encode(
+            x=age, y=alt.Y("low:Q", title=what, scale=scale), y2="high:Q", **shade
+        ),
+        base.mark_line(interpolate="step-after").encode(x=age, y=height, tooltip=tip, **shade),
+    ]
+    if fitted is not None and not fitted.empty:
+        smooth = needed(fitted, ("series", "age_days", value), chart=chart)
+        smooth["series"] = smooth["series"].astype(str)
+        smooth["age_years"] = smooth["age_days"] / DAYS_PER_YEAR
+        smooth = smooth[smooth["series"].isin(names) & smooth[value].notna()]
+        if len(smooth):
+            smooth, _ = thin_steps(smooth, by="series", along="age_years")
+            notes.append("Solid: counted from the records. Dashed: the fitted life.")
+            layers.append(
+                alt.Chart(inline(smooth[["series", "age_years", value]]))
+                .mark_line(style="fitted")
+                .encode(x=age, y=height, **shade)
+            )
+    if several:
+        # one data set for all layers, so that the chart can be cut into panels
+        layers = layers[:2]
+        panels = alt.layer(*layers, data=source).properties(width=WIDTH // 2, height=130)
+        chart_ = panels.facet(alt.Facet("series:N", sort=names), columns=2)
+        return chart_, data, names, [n for n in notes if n and not n.startswith("Solid")]
+    ends = data.sort_values("age_years").groupby("series", sort=False).tail(1).copy()
+    span = float(scale.to_dict()["domain"][1])
+    ends[value] = spread_labels(ends[value], gap=LABEL_GAP * span)
+    if len(names) > 1:
+        layers.append(
+            alt.Chart(inline(ends[["series", "age_years", value]]))
+            .mark_text(style="name")
+            .encode(x=age, y=height, text="series:N", **shade)
+        )
+    return alt.layer(*layers).properties(width=WIDTH, height=260), data, names, notes
+
+
+def _from_birth(data: pd.DataFrame, *, value: str) -> pd.DataFrame:
+    """The curves begun at age 0, where every part works and none has failed yet."""
+    start = 1.0 if value == "survival" else 0.0
+    ages = data.groupby("series", sort=False)["age_years"].min()
+    missing = [name for name, age in ages.items() if age > 0]
+    born = pd.DataFrame({"series": missing})
+    for column, fill in (("age_years", 0.0), (value, start), ("low", start), ("high", start)):
+        born[column] = fill
+    columns = ["series", "age_years", value, "low", "high"]
+    return pd.concat([born[columns], data[columns]], ignore_index=True) if missing else data
+
+
+def _risk_rows(data: pd.DataFrame, names: list[str]) -> pd.DataFrame:
+    """How many are at risk at a few round ages: the count at the last row up to each age."""
+    longest = float(data["age_years"].max())
+    step = max(1, round(longest / RISK_TICKS)) if longest >= 1 else longest / 2 or 1.0
+    marks = [step * i for i in range(int(longest / step + 1e-9) + 1)]
+    rows = []
+    for name in names:
+        part = data[data["series"] == name].sort_values("age_years", kind="stable")
+        ages, counts = part["age_years"].to_numpy(), part["at_risk"].to_numpy()
+        for mark in marks:
+            place = int(ages.searchsorted(mark + 1e-9, side="right")) - 1
+            if mark <= ages[-1] + 1e-9:  # before the first step the count is not in the table
+                words = f"{int(counts[place]):,}" if place >= 0 else "-"
+                rows.append({"series": name, "age_years": mark, "at_risk": words})
+    return pd.DataFrame(rows)
+
+
+def life_curve(frame: pd.DataFrame, *, title: str, fitted: pd.DataFrame | None = None) -> Any:
+    """How many parts are still working at each age, with how many that rests on below.
+
+    Parameters
+    ----------
+    frame : columns series, age_days, survival, low, high (shares), at_risk (count), one row per
+        step of each curve.
+    title : what the curves are of.
+    fitted : columns series, age_days, survival of a smooth fitted life, drawn dashed.
+
+    Returns
+    -------
+    A chart in years of 365.25 days; more than six series become panels.
+
+    Raises
+    ------
+    NothingToDraw : the table has no rows.
+    """
+    data = needed(frame, ("at_risk",), chart="a life curve")
+    curves, data, names, notes = _curves(
+        data, value="survival", chart="a life curve", fitted=fitted
+    )
+    text = (
+        f"{title}. Step curves of the share still working by age in years, for "
+        f"{', '.join(names)}, with bands and the number at risk."
+    )
+    if len(names) > SERIES_COLOURS:
+        panels = curves.properties(title=titled(title, *notes), description=text)
+        return themed(panels)
+    longest = max(len(name) for name in names)
+    extent = min(200, max(46, round(longest * 6.6) + 10 + RISK_PADDING))
+    risk = _risk_rows(data, names)
+    edge = alt.Axis(minExtent=extent, maxExtent=extent, labelPadding=RISK_PADDING)
+    for layer in curves.layer:
+        axis = layer.encoding.y.to_dict().get("axis") or {}
+        layer.encoding.y.axis = alt.Axis(**{**axis, "minExtent": extent, "maxExtent": extent})
+    x_domain = alt.Scale(domain=[0, float(data["age_years"].max())])
+    for layer in curves.layer:
+        layer.encoding.x.scale = x_domain
+    counts = (
+        alt.Chart(inline(risk))
+        .mark_text(fontSize=11)
+        .encode(
+            x=alt.X("age_years:Q", title=None, axis=None, scale=x_domain),
+            y=alt.Y("series:N", title=None, sort=names, axis=edge),
+            text=alt.Text("at_risk:N"),
+        )
+        .properties(
+            width=WIDTH,
+            height=18 * len(names),
+            title=alt.TitleParams(
+                "at risk (at the last step up to each age)", fontSize=11, fontWeight=400, offset=4
+            ),
+        )
+    )
+    both = alt.vconcat(curves, counts, spacing=6).resolve_scale(x="independent", color="shared")
+    return themed(both.properties(title=titled(title, *notes), description=text))
+
+
+def incidence_curve(frame: pd.DataFrame, *, title: str = "Failures by cause and age") -> Any:
+    """Which share has failed from each cause by each age, other causes competing.
+
+    Parameters
+    ----------
+    frame : columns series (the cause), age_days, share, low, high.
+    title : what the curves are of.
+
+    Returns
+    -------
+    A chart in years of 365.25 days.
+
+    Raises
+    ------
+    NothingToDraw : the table has no rows.
+    """
+    curves, _, names, notes = _curves(frame, value="share", chart="an incidence curve", fitted=None)
+    text = (
+        f"{title}. Step curves of the share failed by age in years, one per cause: "
+        f"{', '.join(names)}."
+    )
+    return themed(curves.properties(title=titled(title, *notes), description=text))
+
+
+def frontier(
+    frame: pd.DataFrame,
+    *,
+    currency: str = "USD",
+    title: str = "What more money on the van buys",
+) -> Any:
+    """Which share of jobs each van would finish on the first visit, for each sum spent on stock.
+
+    Parameters
+    ----------
+    frame : columns van, spend (money), completion (share); optional chosen (yes for the plan).
+    currency : the code of the money.
+    title : what is shown.
+
+    Returns
+    -------
+    One line per van with its name at the end, the chosen plan as a dot.
+
+    Raises
+    ------
+    NothingToDraw : the table has no rows.
+    """
+    data = needed(frame, ("van", "spend", "completion"), chart="a spending chart")
+    data = data[data["spend"].notna() & data["completion"].notna()]
+    needed(data, ("van",), chart="a spending chart")
+    data["series"] = data["van"].astype(str)
+    names = list(dict.fromkeys(data["series"]))
+    data, thinned = thin_steps(data, by="series", along="spend")
+    several = len(names) > SERIES_COLOURS
+    spend = alt.X(
+        "spend:Q", title=f"spend on stock ({currency})", axis=alt.Axis(format=",.0f", tickCount=6)
+    )
+    low = float(data["completion"].min())
+    height = alt.Y(
+        "completion:Q",
+        title="jobs finished on the first visit",
+        scale=alt.Scale(domain=[max(0.0, low - 0.05), 1]),
+        axis=alt.Axis(format=".0%"),
+    )
+    shade = {} if several else {"color": _by_name(names)}
+    ends = data.sort_values("spend").groupby("series", sort=False).tail(1).copy()
+    ends["completion"] = spread_labels(ends["completion"], gap=LABEL_GAP * (1.05 - low))
+    tip = [
+        alt.Tooltip("series:N", title="van"),
+        alt.Tooltip("spend:Q", format=",.2f"),
+        alt.Tooltip("completion:Q", format=".1%"),
+    ]
+    line = alt.Chart(inline(data[["series", "spend", "completion"]]))
+    layers = [
+        line.mark_line(interpolate="step-after").encode(
+            x=spend, y=height, detail="series:N", tooltip=tip, **shade
+        ),
+        alt.Chart(inline(ends[["series", "spend", "completion"]]))
+        .mark_text(style="name")
+        .encode(x=spend, y=height, text="series:N", **shade),
+    ]
+    if "chosen" in data.columns and data["chosen"].fillna(False).astype(bool).any():
+        picked = data[data["chosen"].fillna(False).astype(bool)]
+        layers.append(
+            alt.Chart(inline(picked[["series", "spend", "completion"]]))
+            .mark_point(size=90)
+            .encode(x=spend, y=height, tooltip=tip, **shade)
+        )
+        thinned = " ".join(x for x in ("The dot is the plan.", thinned) if x)
+    text = f"{title}. " + "; ".join(
+        f"{row.van}: up to {share_text(row.completion)} for {money(row.spend, currency)}"
+        for row in data.sort_values("spend").groupby("series", sort=False).tail(1).itertuples()
+    )
+    return themed(
+        alt.layer(*layers).properties(
+            width=WIDTH, height=260, title=titled(title, thinned), description=text + "."
+        )
+    )
