@@ -1,0 +1,66 @@
+"""How answers say their figures: shares, durations, intervals and codes in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from failstats.show.text import duration_text, money, share_text, table, wrap
+
+__all__ = ["between", "money", "points", "share", "table", "words", "wrap", "years"]
+
+
+def share(value: float | None) -> str:
+    """A share as a percentage.
+
+    >>> share(0.153)
+    '15 %'
+    """
+    return share_text(value)
+
+
+def years(days: float | None) -> str:
+    """A duration: years from two years on, else days.
+
+    >>> years(4492.6)
+    '12.3 years'
+    """
+    return duration_text(days)
+
+
+def points(value: float | None) -> str:
+    """A difference of two shares, in percentage points.
+
+    >>> points(0.128), points(-0.004)
+    ('12.8 points', '-0.4 points')
+    """
+    if value is None:
+        return "unknown"
+    return f"{100 * value:.1f} points"
+
+
+def between(
+    ci: Sequence[float | None] | None, say: Callable[[float | None], str], *, brackets: bool = True
+) -> str:
+    """An interval, the unit said once where both ends share it; empty where there is none.
+
+    >>> between((0.1, 0.2), share)
+    ' (10 to 20 %)'
+    """
+    if ci is None or (ci[0] is None and ci[1] is None):
+        return ""
+    low, high = say(ci[0]), say(ci[1])
+    unit = high.rsplit(" ", 1)[-1]
+    if " " in low and low.endswith(" " + unit) and high.endswith(" " + unit):
+        low = low[: -len(unit) - 1]
+    said = f"{low} to {high}"
+    return f" ({said})" if brackets else said
+
+
+def words(code: Any) -> str:
+    """A code as a person says it.
+
+    >>> words("no_heat")
+    'no heat'
+    """
+    return str(code).replace("_", " ")
