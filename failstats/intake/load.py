@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -11,8 +12,14 @@ import duckdb
 
 from failstats import __version__
 from failstats.errors import InputError
+from failstats.intake import requeue as requeued
 from failstats.intake import rules
+from failstats.intake.mapping import Mapping, read_mapping
+from failstats.intake.privacy import Key
+from failstats.intake.remarks import remark
+from failstats.intake.remove import silence_forgotten
 from failstats.intake.result import LEDGER_KEYS, LoadResult
+from failstats.intake.settings import same_currency, same_key, write_settings
 from failstats.intake.sources import find_sources
 from failstats.intake.staged import ROW_SPAN, Source, create_work_tables, type_rows
 from failstats.vocabulary import Vocabulary, load_vocabulary
@@ -21,7 +28,7 @@ from failstats.warehouse import store as warehouse_store
 __all__ = ["load"]
 
 
-class _Unchanged(Exception):  # noqa: N818  (not a fault: it leaves the warehouse as it was)
+class _Unchanged(Exception):
     """Ends the rebuild without taking it."""
 
 
@@ -59,47 +66,83 @@ def load(
     LockedError : another process is loading.
     """
     say = progress or (lambda text: None)
-    found = find_sources([Path(path) for path in sources])
     words = vocabulary or load_vocabulary()
+    key = Key(Path(key_file)) if key_file is not None else None
+    plan = read_mapping(None if mapping is None else Path(mapping), words)
     outcome: LoadResult | None = None
-    try:
-        with warehouse_store.rebuild(Path(warehouse)) as connection:
-            outcome = _load_into(connection, found, words, check, say)
-            if check or not any(row["rows_in"] for row in outcome.batches):
-                raise _Unchanged
-    except _Unchanged:
-        pass
+    with tempfile.TemporaryDirectory(prefix="failstats_") as folder:
+        found: list[Source] = []
+        notes: list[str] = []
+        if sources or requeue is None:
+            paths = [Path(path) for path in sources]
+            found, notes = find_sources(paths, plan, key, Path(folder))
+        try:
+            with warehouse_store.rebuild(Path(warehouse)) as connection:
+                job = _Load(connection, plan, key, words, say, notes)
+                if requeue is not None:
+                    found += requeued.requeued_sources(connection, Path(requeue), key, Path(folder))
+                outcome = job.run(found, check)
+                if check or not outcome.batches:
+                    raise _Unchanged
+        except _Unchanged:
+            pass
     assert outcome is not None
     return outcome
 
 
-def _load_into(connection: duckdb.DuckDBPyConnection, found: list[Source], words: Vocabulary,
-               check: bool, say: Callable[[str], None]) -> LoadResult:  # fmt: skip
-    notes: list[str] = []
-    fresh = _not_yet_loaded(connection, found, notes)
-    batch = _next_batch(connection)
-    create_work_tables(connection)
-    today = dt.date.today()
-    for number, source in enumerate(fresh, start=1):
-        source.number = number
-        say(f"reading {source.file}")
-        source.stage(connection, source.staged)
-        type_rows(connection, source, words, today)
-        notes.extend(source.notes)
-    for table in rules.ORDER:
-        say(f"checking {table}")
-        rules.settle(connection, table, fresh)
-        if table == "jobs":
-            rules.create_call_out_units(connection, batch)
-        rules.store(connection, table, batch, fresh)
-    ledger = _write_ledger(connection, batch, fresh)
-    _write_settings(connection)
-    reasons = connection.execute(
-        'select reason, count(distinct "row") from verdicts group by reason'
-    ).fetchall()
-    return LoadResult(
-        batches=ledger, notes=tuple(notes), reasons=dict(reasons), checked_only=check
-    )
+class _Load:
+    """The steps of one load on the warehouse's next state."""
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection, plan: Mapping, key: Key | None,
+                 words: Vocabulary, say: Callable[[str], None], notes: list[str]) -> None:  # fmt: skip
+        self.connection = connection
+        self.plan = plan
+        self.key = key
+        self.words = words
+        self.say = say
+        self.notes = list(notes)
+        self.today = dt.date.today()
+        self.sources: list[Source] = []
+
+    def run(self, found: list[Source], check: bool) -> LoadResult:
+        """All steps; nothing is written to the ledger where there is nothing new."""
+        connection = self.connection
+        fresh = _not_yet_loaded(connection, found, self.notes)
+        if not fresh:
+            return LoadResult(batches=[], notes=tuple(self.notes), checked_only=check)
+        same_key(connection, self.key)
+        same_currency(connection, self.plan)
+        batch = _next_batch(connection)
+        create_work_tables(connection)
+        for source in fresh:
+            self._read(source)
+        for table in rules.ORDER:
+            self.say(f"checking {table}")
+            if waiting := requeued.waiting_source(connection, table, self.key):
+                self._read(waiting)
+            silence_forgotten(connection, table)
+            rules.settle(connection, table, self.sources)
+            if table == "jobs":
+                rules.create_call_out_units(connection, batch)
+            rules.store(connection, table, batch, self.sources)
+        requeued.release(connection, batch)
+        ledger = _write_ledger(connection, batch, self.sources)
+        remark(connection, batch)
+        self.notes.extend(write_settings(connection, self.plan))
+        reasons = connection.execute(
+            'select reason, count(distinct "row") from verdicts group by reason'
+        ).fetchall()
+        return LoadResult(
+            batches=ledger, notes=tuple(self.notes), reasons=dict(reasons), checked_only=check
+        )
+
+    def _read(self, source: Source) -> None:
+        self.sources.append(source)
+        source.number = len(self.sources)
+        self.say(f"reading {source.file}")
+        source.stage(self.connection, source.staged)
+        type_rows(self.connection, source, self.words, self.today)
+        self.notes.extend(source.notes)
 
 
 def _next_batch(connection: duckdb.DuckDBPyConnection) -> int:
@@ -113,7 +156,8 @@ def _not_yet_loaded(connection: duckdb.DuckDBPyConnection, found: list[Source],
     fresh = []
     for source in found:
         known = connection.execute(
-            'select max(batch) from raw.batches where sha256 = $1 and "table" = $2',
+            "select max(batch) from raw.batches where sha256 = $1 and sha256 <> '' "
+            'and "table" = $2',
             [source.sha256, source.table],
         ).fetchone()
         if known and known[0] is not None:
@@ -167,24 +211,3 @@ def _conserved(connection: duckdb.DuckDBPyConnection, source: Source, batch: int
             where=source.file,
             do="nothing was changed; report this fault with the shape of the file.",
         )
-
-
-def _write_settings(connection: duckdb.DuckDBPyConnection) -> None:
-    row = connection.execute(
-        "select min(day), max(day) from (select visited_on as day from raw.jobs where "
-        "superseded_in is null union all select cleaned_on from raw.cleanings where "
-        "superseded_in is null)"
-    ).fetchone()
-    if row is None or row[0] is None:
-        return
-    put_setting(connection, "records_from", str(row[0]))
-    put_setting(connection, "records_to", str(row[1]))
-    put_setting(connection, "records_end_assumed", "yes")
-    if warehouse_store.setting(connection, "currency") is None:
-        put_setting(connection, "currency", "USD")
-
-
-def put_setting(connection: duckdb.DuckDBPyConnection, name: str, value: str) -> None:
-    """Write one setting of the warehouse."""
-    connection.execute("delete from raw.settings where name = $1", [name])
-    connection.execute("insert into raw.settings values ($1, $2)", [name, value])

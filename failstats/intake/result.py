@@ -48,11 +48,11 @@ class LoadResult:
 
     def interval(self, confidence_level: float = 0.95) -> None:
         """There is none: rows are counted, not estimated."""
-        return None
+        return
 
     def chart(self) -> None:
         """There is none."""
-        return None
+        return
 
     def __str__(self) -> str:
         total = {key: sum(int(row[key]) for row in self.batches) for key in LEDGER_KEYS[3:8]}

@@ -11,7 +11,10 @@ import duckdb
 from failstats.intake.staged import ROW_SPAN, Source, canonical
 from failstats.warehouse.schema import TABLES, Table, stored_columns
 
-__all__ = ["ORDER", "WAITING", "create_call_out_units", "settle", "store"]
+__all__ = [
+    "NEEDS_PARENT", "ORDER", "WAITING", "call_out_units_for_orphans", "create_call_out_units",
+    "key_of", "settle", "store",
+]  # fmt: skip
 
 # parents before children
 ORDER = ("vans", "catalogue", "units", "periods", "jobs", "lines", "cleanings", "carried")
@@ -179,7 +182,7 @@ def _quarantine(connection: duckdb.DuckDBPyConnection, table: Table, source: Sou
     pairs = []
     for column in table.columns:
         raw = f"nullif(trim(staged.\"{column.name}\"), '')"
-        if column.kind == "id":  # hashed where there is a key
+        if column.kind in ("id", "text"):  # hashed where there is a key; no long text
             raw = f'typed."{column.name}"'
         written = f"coalesce({canonical(column, 'typed')}, {raw})"
         pairs.append(f"'{column.name}', case when {raw} is not null then {written} end")
@@ -189,7 +192,8 @@ def _quarantine(connection: duckdb.DuckDBPyConnection, table: Table, source: Sou
         "arg_min(\"column\", place) as first_column, list(reason order by place) as reasons "
         f'from verdicts where "row" // {ROW_SPAN} = $number group by "row") '
         f"select $batch, $table, staged.file, staged.line, first_column, reasons, "
-        f"case when staged.broken is null then json_object({', '.join(pairs)}) "
+        "case when told.\"row\" in (select \"row\" from silent) then json_object() "
+        f"when staged.broken is null then json_object({', '.join(pairs)}) "
         f"else json_object({whole}) end, null "
         f"from told join {source.staged} as staged on told.\"row\" = $number * {ROW_SPAN} + place "
         f'join typed_{table.name} as typed on typed."row" = told."row" order by told."row"',
@@ -197,32 +201,54 @@ def _quarantine(connection: duckdb.DuckDBPyConnection, table: Table, source: Sou
     )
 
 
+def _unknown_unit() -> str:
+    """SQL: the defaults of a unit that nobody listed."""
+    return ", ".join(
+        f'{_literal(column.default)} as "{stored_columns(column)[0][0]}"'
+        for column in TABLES["units"].columns
+        if column.default is not None
+    )
+
+
+NOT_LISTED = (
+    "a job names a unit that no units row lists; it is kept as a call-out unit of family unknown"
+)
+
+
 def create_call_out_units(connection: duckdb.DuckDBPyConnection, batch: int) -> int:
     """A call-out unit of family ``unknown`` for every usable job whose unit nobody listed."""
-    columns = [
-        f"{_literal(column.default)} as \"{name}\""
-        for column in TABLES["units"].columns
-        for place, (name, _) in enumerate(stored_columns(column))
-        if place == 0 and column.default is not None
-    ]
-    made = connection.execute(
-        "insert into raw.units by name select unit_id, 'unknown' as family, "
-        f"{', '.join(columns)}, $batch as batch, "
+    connection.execute(
+        "create or replace temp table made as select unit_id, 'unknown' as family, "
+        f"{_unknown_unit()}, $batch as batch, "
         'arg_min(file, "row") as file, arg_min(line, "row") as line from typed_jobs '
         'where "row" not in (select "row" from verdicts) and unit_id not in '
         "(select unit_id from raw.units where superseded_in is null) group by unit_id",
         {"batch": batch},
-    ).fetchone()
-    count = int(made[0]) if made else 0
-    if count:
-        connection.execute(
-            "insert into raw.remarks select batch, 'units', file, line, 'unit_not_listed', "
-            "'a job names a unit that no units row lists; it is kept as a call-out unit of "
-            "family unknown' from raw.units where batch = $batch and family = 'unknown' and "
-            "file in (select file from typed_jobs)",
-            {"batch": batch},
-        )
-    return count
+    )
+    return _add_made(connection)
+
+
+def call_out_units_for_orphans(connection: duckdb.DuckDBPyConnection) -> int:
+    """The same for jobs in the warehouse whose unit was taken out."""
+    connection.execute(
+        "create or replace temp table made as select unit_id, 'unknown' as family, "
+        f"{_unknown_unit()}, min(batch) as batch, arg_min(file, row(batch, line)) as file, "
+        "arg_min(line, row(batch, line)) as line from raw.jobs where superseded_in is null and "
+        "unit_id not in (select unit_id from raw.units where superseded_in is null) "
+        "group by unit_id"
+    )
+    return _add_made(connection)
+
+
+def _add_made(connection: duckdb.DuckDBPyConnection) -> int:
+    connection.execute("insert into raw.units by name select * from made")
+    connection.execute(
+        "insert into raw.remarks select batch, 'units', file, line, 'unit_not_listed', $1 "
+        "from made",
+        [NOT_LISTED],
+    )
+    row = connection.execute("select count(*) from made").fetchone()
+    return int(row[0]) if row else 0
 
 
 def _literal(value: object) -> str:

@@ -1,54 +1,402 @@
-"""Which files hold which tables."""
+"""Which files hold which tables, and which of their columns are which of ours."""
 
 from __future__ import annotations
 
-import csv
-import hashlib
+import re
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import duckdb
 
 from failstats.errors import InputError
-from failstats.intake.convert import Dialect
-from failstats.intake.staged import Source, create_staged, put_frame
-from failstats.warehouse.schema import TABLES
+from failstats.intake.csv_lines import open_csv
+from failstats.intake.formats import (
+    RowFile,
+    json_lines,
+    parquet,
+    sheet_names,
+    sqlite_table,
+    sqlite_tables,
+    xlsx_sheet,
+)
+from failstats.intake.mapping import Mapping, TableMapping
+from failstats.intake.prepass import unpack
+from failstats.intake.privacy import Key, identifying_title, looks_identifying
+from failstats.intake.staged import Source
+from failstats.warehouse.schema import TABLES, Table
 
 __all__ = ["find_sources"]
 
+TEXT = (".csv", ".tsv", ".txt", ".csv.gz", ".tsv.gz")
+JSON = (".jsonl", ".ndjson")
+BOOKS = (".xlsx",)
+SQLITE = (".sqlite", ".sqlite3", ".db")
+PARQUET = (".parquet",)
+KNOWN = (*TEXT, *JSON, *BOOKS, *SQLITE, *PARQUET)
+# data files in a form that is not read; anything else in a folder (a README) is left alone
+UNREADABLE = (".xls", ".xlsm", ".ods", ".json", ".zip", ".gz", ".dat", ".feather", ".tab")
 
-def find_sources(paths: list[Path]) -> list[Source]:
-    """The tables that the given files and folders hold."""
+
+def find_sources(
+    paths: Sequence[Path], mapping: Mapping, key: Key | None, folder: Path
+) -> tuple[list[Source], list[str]]:
+    """The tables that the given files and folders hold.
+
+    Parameters
+    ----------
+    paths : files and folders.
+    mapping : how they differ from the contract.
+    key : hashes the ids, where given.
+    folder : a private temporary folder.
+
+    Returns
+    -------
+    (sources, notes on files without records)
+
+    Raises
+    ------
+    InputError : nothing there, a file that is no table, or a header that does not fit.
+    """
+    sources: list[Source] = []
+    notes: list[str] = []
+    for path in _files(paths, mapping):
+        found, said = _tables_of(path, mapping, key, folder)
+        sources += found
+        notes += said
+    _check_mapped(sources, mapping, notes)
+    if not sources:
+        raise InputError(
+            "there must be records to load, but there are none"
+            + (f" ({'; '.join(notes[:5])})." if notes else "."),
+            where=", ".join(str(path) for path in paths[:5]),
+            do=f"name files or a folder with tables such as {', '.join(list(TABLES)[:4])}. "
+            "Nothing was changed.",
+        )
+    return sources, notes
+
+
+def _files(paths: Sequence[Path], mapping: Mapping) -> list[Path]:
     files: list[Path] = []
     for path in paths:
-        files.extend(sorted(path.glob("*.csv")) if path.is_dir() else [path])
-    return [_csv_source(path) for path in files]
+        if path.is_dir():
+            inside = sorted(path.iterdir())
+            for found in inside:
+                if found.is_symlink() and not _within(found, path):
+                    raise InputError(
+                        "a file in a folder must lie in it, but this one is a link that leads out.",
+                        where=f"{path.name}/{found.name}",
+                        do="name the file itself, or copy it into the folder.",
+                    )
+            files += [found for found in inside if found.is_file() and _is_data(found)]
+        elif path.is_file():
+            files.append(path)
+        else:
+            raise InputError(
+                f"a source must be a file or a folder, but {path.name!r} is neither.",
+                where=str(path),
+                do="correct the path.",
+            )
+    return files
 
 
-def _csv_source(path: Path) -> Source:
-    table = TABLES.get(path.stem)
-    if table is None:
-        raise InputError(f"a file must be named after a table, but {path.name} is not.")
-    with path.open(encoding="utf-8-sig", newline="") as handle:
-        reader = csv.reader(handle)
-        header = [name.strip().lower() for name in next(reader)]
-        rows = [(str(reader.line_num), row) for row in reader if row]
-    names = {name: column.name for column in table.columns for name in (column.name, *column.synonyms)}
-    unknown = [name for name in header if name not in names]
-    if unknown:
-        raise InputError(f"columns must be known, but {path.name} has {len(unknown)} unknown ones.")
-    columns = tuple(names[name] for name in header)
+def _within(path: Path, folder: Path) -> bool:
+    try:
+        return path.resolve(strict=True).is_relative_to(folder.resolve())
+    except OSError:
+        return False
 
-    def stage(connection: duckdb.DuckDBPyConnection, name: str) -> None:
-        create_staged(connection, name, table)
-        if not rows:
-            return
-        put_frame(connection, "rows_in", ["line", *columns], [(line, *row) for line, row in rows])
-        connection.execute(
-            f"insert into {name} by name select cast(line as bigint) as place, $1 as file, "
-            "cast(line as bigint) as line, * exclude (line) from rows_in",
-            [path.name],
+
+def _is_data(path: Path) -> bool:
+    name = path.name.lower()
+    return not name.startswith(".") and name.endswith((*KNOWN, *UNREADABLE))
+
+
+def _stem(path: Path) -> str:
+    name = path.name.lower()
+    for ending in sorted(KNOWN, key=len, reverse=True):
+        if name.endswith(ending):
+            return path.name[: -len(ending)]
+    return path.stem
+
+
+def _tables_of(
+    path: Path, mapping: Mapping, key: Key | None, folder: Path
+) -> tuple[list[Source], list[str]]:
+    name = path.name.lower()
+    mapped = [table for table, said in mapping.tables.items() if said.file == path.name]
+    if name.endswith((*BOOKS, *SQLITE)):
+        return _book(path, mapping, mapped, key)
+    if not mapped:
+        stem = _stem(path)
+        if stem.lower() not in TABLES:
+            raise _unnamed(path)
+        mapped = [stem.lower()]
+    if not name.endswith(KNOWN):
+        raise InputError(
+            f"records must come as {', '.join(KNOWN)}, but this file is another kind.",
+            where=path.name,
+            do="export it as CSV.",
+        )
+    opened = _open(path, mapping, mapped, key, folder)
+    if opened is None:
+        return [], [f"{path.name}: no records"]
+    return _bind(opened, mapping, mapped, key), opened.notes
+
+
+def _unnamed(path: Path) -> InputError:
+    return InputError(
+        f"a data file must be named after a table ({', '.join(TABLES)}) or be named in a mapping, "
+        "but this one is not.",
+        where=path.name,
+        do="rename it, take it out of the folder, or write a mapping: failstats draft map "
+        f"{path.name}",
+    )
+
+
+def _open(path: Path, mapping: Mapping, mapped: list[str], key: Key | None,
+          folder: Path) -> RowFile | None:  # fmt: skip
+    name = path.name.lower()
+    said = mapping.table(mapped[0])
+    if name.endswith(PARQUET):
+        return parquet(path, folder)
+    if name.endswith(JSON):
+        return json_lines(path, folder, said.encoding)
+    read = unpack(path, folder) if name.endswith(".gz") else path
+    wanted = [
+        frozenset(
+            mapping.table(table).columns.get(column.name, column.name)
+            for column in TABLES[table].columns
+            if column.required
+        )
+        for table in mapped
+    ]
+    opened = open_csv(
+        read, folder, wanted=wanted, delimiter=said.delimiter, encoding=said.encoding,
+        keep_text=key is None and not any(mapping.table(table).drop for table in mapped),
+        label=path.name,
+    )  # fmt: skip
+    return opened
+
+
+def _book(path: Path, mapping: Mapping, mapped: list[str],
+          key: Key | None) -> tuple[list[Source], list[str]]:  # fmt: skip
+    is_sheet = path.name.lower().endswith(BOOKS)
+    names = sheet_names(path) if is_sheet else sqlite_tables(path)
+    pairs: list[tuple[str, list[str]]] = []
+    if mapped:
+        by_sheet: dict[str, list[str]] = {}
+        for table in mapped:
+            by_sheet.setdefault(mapping.table(table).sheet or table, []).append(table)
+        pairs = list(by_sheet.items())
+    else:
+        for name in names:
+            if name.lower() not in TABLES:
+                raise InputError(
+                    f"a {'sheet' if is_sheet else 'table'} must be named after a table of ours "
+                    f"({', '.join(TABLES)}), but one of {len(names)} is not.",
+                    where=path.name,
+                    do="rename or remove it, or name the ones to load in a mapping.",
+                )
+        pairs = [(name, [name.lower()]) for name in names]
+    sources, notes = [], []
+    for name, tables in pairs:
+        if name not in names:
+            raise InputError(
+                f"the mapping names the sheet {name!r}, but the file has none of that name.",
+                where=path.name,
+                do="correct sheet in the mapping.",
+            )
+        opened = xlsx_sheet(path, name) if is_sheet else sqlite_table(path, name)
+        if opened is None:
+            notes.append(f"{path.name}[{name}]: no records")
+        else:
+            sources += _bind(opened, mapping, tables, key)
+    return sources, notes
+
+
+def _check_mapped(sources: list[Source], mapping: Mapping, notes: list[str]) -> None:
+    found = {source.table for source in sources}
+    for table, said in mapping.tables.items():
+        if said.file and table not in found and not any(said.file in note for note in notes):
+            raise InputError(
+                f"the mapping takes {table} from {said.file!r}, but that file is not among the "
+                "sources.",
+                where=f"mapping, [tables.{table}]",
+                do="name the file or its folder on the command line, or correct the mapping.",
+            )
+
+
+def _bind(opened: RowFile, mapping: Mapping, tables: list[str],
+          key: Key | None) -> list[Source]:  # fmt: skip
+    titles = _titles(opened)
+    bound = {table: _columns(TABLES[table], mapping.table(table), titles) for table in tables}
+    used = {at for columns in bound.values() for at in columns.values()}
+    dropped = set().union(*(mapping.table(table).drop for table in tables))
+    _refuse_unknown(opened, tables, titles, used, dropped)
+    raw = _Raw(opened)
+    sources = []
+    for table in tables:
+        _require(opened, TABLES[table], mapping.table(table), bound[table])
+        columns = bound[table]
+        shared = {at for other in tables if other != table for at in bound[other].values()}
+        own = [at for at in columns.values() if at not in shared] if len(tables) > 1 else []
+        source = Source(
+            table=table, file=opened.label, sha256=opened.sha256,
+            dialect=mapping.table(table).dialect, stage=raw.stager(table, columns, own),
+            columns=tuple(columns), key=key,
+        )  # fmt: skip
+        _refuse_titles(opened, columns, titles, key)
+        sources.append(source)
+    return sources
+
+
+class _Raw:
+    """The rows of a file, staged once for all tables that are taken from it."""
+
+    def __init__(self, opened: RowFile) -> None:
+        self.opened = opened
+        self.name: str | None = None
+
+    def stager(
+        self, table: str, columns: dict[str, int], own: list[int]
+    ) -> Callable[[duckdb.DuckDBPyConnection, str], None]:
+        """What makes ``staged_N`` of one table: a view of the file's rows."""
+
+        def stage(connection: duckdb.DuckDBPyConnection, name: str) -> None:
+            if self.name is None:
+                self.name = f"raw_of_{name}"
+                self.opened.stage(connection, self.name)
+                _refuse_nameless(connection, self.name, self.opened)
+            number = name.removeprefix("staged_")
+            connection.execute(
+                "insert into source_files values ($1, $2)", [int(number), self.opened.label]
+            )
+            fields = ", ".join(
+                f'{f"c{columns[column.name]}" if column.name in columns else "null::varchar"} '
+                f'as "{column.name}"'
+                for column in TABLES[table].columns
+            )
+            only = " or ".join(f"trim(c{at}) <> ''" for at in own)
+            where = f"where broken is not null or {only}" if own else ""
+            connection.execute(
+                f"create temp view {name} as select place, "
+                f"(select file from source_files where number = {number}) as file, "
+                f"place as line, broken, whole_text, {fields} from {self.name} {where}"
+            )
+
+        return stage
+
+
+def _titles(opened: RowFile) -> dict[str, int]:
+    """Title in lower case -> its place; two titles alike are refused."""
+    titles: dict[str, int] = {}
+    for at, title in enumerate(opened.header):
+        low = title.strip().lower()
+        if not low:
+            continue
+        if low in titles:
+            first = opened.header[titles[low]]
+            raise InputError(
+                f"titles must differ by more than case, but columns {titles[low] + 1} and "
+                f"{at + 1} are {_shown(first)} and {_shown(title)}.",
+                where=f"{opened.label}, header",
+                do="rename or remove one of them.",
+            )
+        titles[low] = at
+    return titles
+
+
+def _columns(table: Table, said: TableMapping, titles: dict[str, int]) -> dict[str, int]:
+    found = {}
+    for column in table.columns:
+        if column.name in said.columns:
+            names: tuple[str, ...] = (said.columns[column.name],)
+        else:
+            names = (column.name, *column.synonyms)
+        here = [name for name in names if name in titles and name not in said.drop]
+        if len(here) > 1:
+            raise InputError(
+                f"a column must be given once, but {' and '.join(here)} mean the same.",
+                where=f"{table.name}, header",
+                do="remove one, or drop it in the mapping.",
+            )
+        if here:
+            found[column.name] = titles[here[0]]
+    return found
+
+
+def _require(opened: RowFile, table: Table, said: TableMapping, found: dict[str, int]) -> None:
+    missing = [column.name for column in table.columns
+               if column.required and column.name not in found]  # fmt: skip
+    absent = [theirs for ours, theirs in said.columns.items() if ours not in found]
+    if missing or absent:
+        named = [*missing, *(f"{_shown(title)} (from the mapping)" for title in absent)]
+        raise InputError(
+            f"{table.name} must have the column{'s' if len(named) > 1 else ''} "
+            f"{', '.join(named)}, but the header has not.",
+            where=f"{opened.label}, header",
+            do="add the column, or say in the mapping which one it is.",
         )
 
-    return Source(table=table.name, file=path.name,
-                  sha256=hashlib.sha256(path.read_bytes()).hexdigest(), dialect=Dialect(),
-                  stage=stage, columns=columns)  # fmt: skip
+
+def _shown(title: str) -> str:
+    """A title as it may be shown: a header that is a row of data may hold anything."""
+    title = title.strip()
+    if re.fullmatch(r"[\w .,:;()/#%&'\"=<>+\-]{1,40}", title) and not looks_identifying(title):
+        return repr(title)
+    return "one that is not shown"
+
+
+def _refuse_unknown(opened: RowFile, tables: list[str], titles: dict[str, int], used: set[int],
+                    dropped: set[str]) -> None:  # fmt: skip
+    unknown = [
+        opened.header[at]
+        for title, at in titles.items()
+        if at not in used and title not in dropped
+    ]
+    if not unknown:
+        return
+    named = ", ".join(_shown(title) for title in unknown[:5])
+    personal = [title for title in unknown if identifying_title(title)]
+    why = (
+        f" {', '.join(_shown(title) for title in personal[:5])} "
+        f"look{'s' if len(personal) == 1 else ''} like what identifies somebody or like free text."
+        if personal
+        else ""
+    )
+    raise InputError(
+        f"every column must be one of {' or '.join(tables)}, but {len(unknown)} "
+        f"{'is' if len(unknown) == 1 else 'are'} not: {named}.{why}",
+        where=f"{opened.label}, header",
+        do="say in the mapping which column it is, or drop it by name: drop = [...].",
+    )
+
+
+def _refuse_titles(opened: RowFile, columns: dict[str, int], titles: dict[str, int],
+                   key: Key | None) -> None:  # fmt: skip
+    kinds = {column.name: column.kind for table in TABLES.values() for column in table.columns}
+    for ours, at in columns.items():
+        title = opened.header[at]
+        if title.strip().lower() == ours or not identifying_title(title):
+            continue
+        if kinds[ours] == "text" or (kinds[ours] == "id" and key is None):
+            raise InputError(
+                f"records must not identify anybody, but {ours} is taken from {_shown(title)}.",
+                where=f"{opened.label}, header",
+                do="take it from another column, or, for an id, load with --key-file.",
+            )
+
+
+def _refuse_nameless(connection: duckdb.DuckDBPyConnection, raw: str, opened: RowFile) -> None:
+    for at, title in enumerate(opened.header):
+        if title.strip():
+            continue
+        row = connection.execute(
+            f"select min(place) from {raw} where trim(c{at}) <> ''"
+        ).fetchone()
+        if row and row[0] is not None:
+            raise InputError(
+                f"every column with values must have a title, but column {at + 1} has none.",
+                where=f"{opened.label}, column {at + 1}, line {row[0]}",
+                do="give it a title, or remove it.",
+            )

@@ -17,13 +17,20 @@ import pandas as pd
 
 from failstats.errors import InputError
 from failstats.intake.convert import Converter, Dialect, date_orders
+from failstats.intake.privacy import (
+    LONGEST_TEXT,
+    Key,
+    identifying,
+    is_hash,
+    looks_identifying,
+    refuse_identifiers,
+)
 from failstats.vocabulary import Vocabulary
 from failstats.warehouse.schema import TABLES, Column, Table, stored_columns
 
 __all__ = ["ROW_SPAN", "Source", "canonical", "create_work_tables", "put_frame", "type_rows"]
 
 ROW_SPAN = 10**12  # more rows than any file has
-TEXT_KINDS = ("text", "id")
 
 
 @dataclass(slots=True, kw_only=True)
@@ -38,7 +45,9 @@ class Source:
     dialect : how it writes things.
     stage : fills ``staged_N`` through the connection and returns notes.
     columns : the contract's columns that the file has.
-    hashed : ids are already hashed (rows out of quarantine).
+    key : hashes the ids, where given; an id that already is a pseudonym stays (rows out of
+        quarantine).
+    from_quarantine : its rows were in the warehouse's quarantine.
     """
 
     table: str
@@ -47,7 +56,8 @@ class Source:
     dialect: Dialect
     stage: Callable[[duckdb.DuckDBPyConnection, str], None]
     columns: tuple[str, ...]
-    hashed: bool = False
+    key: Key | None = None
+    from_quarantine: bool = False
     number: int = 0
     notes: list[str] = field(default_factory=list)
 
@@ -64,6 +74,8 @@ def create_work_tables(connection: duckdb.DuckDBPyConnection) -> None:
         "reason varchar)"
     )
     connection.execute('create temp table duplicates ("row" bigint)')
+    connection.execute('create temp table silent ("row" bigint)')
+    connection.execute("create temp table source_files (number integer, file varchar)")
     connection.execute('create temp table corrections ("row" bigint)')
     for table in TABLES.values():
         pairs = [pair for column in table.columns for pair in stored_columns(column)]
@@ -106,6 +118,9 @@ def type_rows(
     table = TABLES[source.table]
     dialect = _settled(connection, source, table)
     converter = Converter(dialect, vocabulary, today)
+    kept = [c.name for c in table.columns if c.name in source.columns
+            and (c.kind == "text" or (c.kind == "id" and source.key is None))]  # fmt: skip
+    refuse_identifiers(connection, source.staged, kept, source.file)
     base = source.number * ROW_SPAN
     connection.execute(
         f"insert into verdicts select {base} + place, 0, null, broken from {source.staged} "
@@ -117,8 +132,18 @@ def type_rows(
         stored = stored_columns(column)
         if column.name not in source.columns:
             selects += [_default(column, f"null::{kind}", at) for at, (_, kind) in enumerate(stored)]
-        elif column.kind in TEXT_KINDS:
-            selects.append(_default(column, spelling, 0))
+        elif column.kind == "text" or (column.kind == "id" and source.key is None):
+            connection.execute(
+                f"insert into verdicts select {base} + place, {place}, '{column.name}', "
+                f"'{column.name} must be at most {LONGEST_TEXT} characters: free text is not "
+                f"loaded' from {source.staged} as staged where length({spelling}) > {LONGEST_TEXT}"
+            )
+            selects.append(f"case when length({spelling}) <= {LONGEST_TEXT} then {spelling} end")
+        elif column.kind == "id":
+            look = f"look_{source.number}_{place}"
+            _pseudonyms(connection, source, column, look)
+            joins.append(f"left join {look} on {look}.spelling = {spelling}")
+            selects.append(f"{look}.pseudonym")
         else:
             look = f"look_{source.number}_{place}"
             _spellings(connection, source, column, converter, look, place)
@@ -158,6 +183,8 @@ def _spellings(connection: duckdb.DuckDBPyConnection, source: Source, column: Co
     refused = False
     for text in texts:
         values, reason = converter.convert(column, text)
+        if reason is not None and (what := looks_identifying(text)):
+            _refuse(connection, source, column, text, what)
         refused = refused or reason is not None
         rows.append((text, *values, reason))
     names = ["spelling", *(f"v{at}" for at in range(width)), "reason"]
@@ -168,6 +195,26 @@ def _spellings(connection: duckdb.DuckDBPyConnection, source: Source, column: Co
             f"'{column.name}', reason from {source.staged} as staged join {look} "
             f"on spelling = trim(staged.\"{column.name}\") where reason is not null"
         )
+
+
+def _refuse(connection: duckdb.DuckDBPyConnection, source: Source, column: Column, text: str,
+            what: str) -> None:  # fmt: skip
+    lines = connection.execute(
+        f'select line, count(*) over () from {source.staged} where trim("{column.name}") = $1 '
+        "order by place limit 5",
+        [text],
+    ).fetchall()
+    raise identifying(column.name, what, source.file, [row[0] for row in lines], lines[0][1])
+
+
+def _pseudonyms(connection: duckdb.DuckDBPyConnection, source: Source, column: Column,
+                look: str) -> None:  # fmt: skip
+    assert source.key is not None
+    rows: list[tuple[str | None, ...]] = []
+    for text in _distinct(connection, source, column):
+        ready = source.from_quarantine and is_hash(text)
+        rows.append((text, text if ready else source.key.hash(column.name, text)))
+    put_frame(connection, look, ["spelling", "pseudonym"], rows)
 
 
 def _distinct(connection: duckdb.DuckDBPyConnection, source: Source, column: Column) -> list[str]:

@@ -244,6 +244,7 @@ create table raw.quarantine (
 create table raw.remarks (
     batch integer not null, "table" varchar not null, file varchar not null, line bigint not null,
     "check" varchar not null, statement varchar not null);
+create table raw.tombstones (kind varchar not null, token varchar not null);
 create table raw.settings (name varchar not null, value varchar not null);
 """
 

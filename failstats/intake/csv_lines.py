@@ -1,0 +1,313 @@
+"""CSV read line by line, so that no row is lost and every row knows its line.
+
+DuckDB reads the file as plain lines in their order. A line without quotes is split in SQL. A line
+with quotes is split in SQL if it is well formed, and otherwise by a splitter in Python that joins
+a quoted field that runs over several lines, and gives up on one line (never more) whose quote
+nobody closes. A blank line is no row. The number of rows is checked against the number of lines.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import duckdb
+
+from failstats.errors import InputError
+from failstats.intake.prepass import TextFile, examine
+from failstats.intake.privacy import PATTERNS
+from failstats.intake.staged import put_frame
+
+__all__ = ["DELIMITERS", "CsvFile", "open_csv"]
+
+DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+RESUME = 50  # lines; a quote not closed within them is a stray one
+LONGEST_KEPT = 1000  # characters kept of a line that is not a row
+HEADER_BYTES = 2**20
+LINE_BYTES = 8 * 2**20  # more than the longest line that is let through
+
+
+@dataclass(slots=True, kw_only=True)
+class CsvFile:
+    """A CSV file whose header has been read.
+
+    Attributes
+    ----------
+    header : the titles as written, stripped.
+    header_line : the line they stand on.
+    """
+
+    label: str
+    text: TextFile
+    delimiter: str
+    header: list[str]
+    header_line: int
+    keep_text: bool = True
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def sha256(self) -> str:
+        """Of the file as given."""
+        return self.text.sha256
+
+    def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
+        """Fill a temporary table (place, line, broken, whole_text, c0, c1, …) with every row."""
+        lines = f"lines_of_{name}"
+        connection.execute(
+            f"create temp table {lines} as select row_number() over () as place, content from "
+            "read_csv($path, auto_detect = false, header = false, delim = $free, quote = '', "
+            "escape = '', columns = {'content': 'VARCHAR'}, max_line_size = $longest)",
+            {"path": str(self.text.path), "free": self.text.free_byte, "longest": LINE_BYTES},
+        )
+        self._check_lines(connection, lines)
+        connection.execute(f"delete from {lines} where place <= $1", [self.header_line])
+        width = len(self.header)
+        columns = ", ".join(f"c{at} varchar" for at in range(width))
+        connection.execute(
+            f"create temp table {name} (place bigint, broken varchar, whole_text varchar, "
+            f"{columns})"
+        )
+        unusable = self._unusable(connection, name, lines)
+        taken = self._quoted(connection, name, lines) if self.text.has_quotes else ""
+        connection.execute(
+            f"insert into {name} with split as (select place, content, "
+            f"string_split(content, $delimiter) as fields from {lines} "
+            f"where trim(content) <> '' and not contains(content, '\"') {unusable} {taken}) "
+            f"select place, {self._miscounted()}, {self._kept()}, "
+            + ", ".join(f"fields[{at + 1}]" for at in range(width))
+            + " from split",
+            {"delimiter": self.delimiter},
+        )
+        connection.execute(f"drop table {lines}")
+
+    def _check_lines(self, connection: duckdb.DuckDBPyConnection, lines: str) -> None:
+        row = connection.execute(f"select count(*) from {lines}").fetchone()
+        if row is None or row[0] != self.text.lines:
+            raise InputError(
+                f"every line must be read, but {self.label} has {self.text.lines:,} lines and "
+                f"{row[0] if row else 0:,} were read.",
+                where=self.label,
+                do="do not change the file while it loads; load it again. Nothing was changed.",
+            )
+
+    def _miscounted(self) -> str:
+        """SQL: why a split line is no row, or null."""
+        width = len(self.header)
+        hint = ""
+        if self.delimiter == ",":
+            hint = f" || case when len(fields) > {width} then '; is a decimal comma among them?' else '' end"
+        return (
+            f"case when len(fields) <> {width} then 'row has ' || len(fields) || "
+            f"case when len(fields) = 1 then ' field, ' else ' fields, ' end || "
+            f"'{width} expected'{hint} end"
+        )
+
+    def _kept(self) -> str:
+        """SQL: the text of a line that is no row, unless it may identify somebody."""
+        if not self.keep_text:
+            return "null"
+        clean = " and ".join(f"not regexp_matches(content, {_literal(p)})" for p in PATTERNS.values())
+        width = len(self.header)
+        return f"case when len(fields) <> {width} and {clean} then content[:{LONGEST_KEPT}] end"
+
+    def _unusable(self, connection: duckdb.DuckDBPyConnection, name: str, lines: str) -> str:
+        """Rows for the lines that the pre-pass found unusable; SQL that leaves them out."""
+        found = [(at, "line has a NUL byte") for at in self.text.nul_lines]
+        found += [(at, "line is longer than 1 MB") for at in self.text.long_lines]
+        found = [pair for pair in found if pair[0] > self.header_line]
+        if not found:
+            return ""
+        put_frame(connection, f"unusable_of_{name}", ["at_line", "reason"],
+                  [(str(at), reason) for at, reason in found])  # fmt: skip
+        connection.execute(
+            f"insert into {name} (place, broken) select cast(at_line as bigint), reason "
+            f"from unusable_of_{name}"
+        )
+        return f"and place not in (select cast(at_line as bigint) from unusable_of_{name})"
+
+    def _quoted(self, connection: duckdb.DuckDBPyConnection, name: str, lines: str) -> str:
+        """Rows from lines with quotes; SQL that leaves out the lines they ran over."""
+        mark = re.escape(self.delimiter)
+        one = rf'"(?:[^"]|"")*"|[^"{mark}][^{mark}]*|'
+        full = f"(?:{one})(?:{mark}(?:{one}))*"
+        width = len(self.header)
+        stray = connection.execute(
+            f"with marked as (select place, content, contains(content, '\"') and "
+            f"not regexp_full_match(content, $full) as malformed from {lines}), "
+            "near as (select *, max(case when malformed then place end) over (order by place) "
+            "as latest from marked) select place, content, malformed from near "
+            f"where latest >= place - {RESUME} order by place",
+            {"full": full},
+        ).fetchall()
+        joined, broken, taken = _resynchronise(stray, self.delimiter, width)
+        fields = [f"c{at}" for at in range(width)]
+        put_frame(connection, f"joined_of_{name}", ["at_line", *fields], joined)
+        put_frame(connection, f"broken_of_{name}", ["at_line", "reason"], broken)
+        put_frame(connection, f"taken_of_{name}", ["at_line"], [(str(at),) for at in sorted(taken)])
+        connection.execute(
+            f"insert into {name} (place, {', '.join(fields)}) select cast(at_line as bigint), "
+            f"{', '.join(fields)} from joined_of_{name}"
+        )
+        connection.execute(
+            f"insert into {name} (place, broken) select cast(at_line as bigint), reason "
+            f"from broken_of_{name}"
+        )
+        left_out = f"and place not in (select cast(at_line as bigint) from taken_of_{name})"
+        unquoted = (
+            "list_transform(regexp_extract_all($delimiter || content, $each, 1), lambda field: "
+            "case when starts_with(field, '\"') then replace(field[2:-2], '\"\"', '\"') "
+            "else field end)"
+        )
+        connection.execute(
+            f"insert into {name} with split as (select place, content, {unquoted} as fields "
+            f"from {lines} where contains(content, '\"') and regexp_full_match(content, $full) "
+            f"{left_out}) select place, {self._miscounted()}, {self._kept()}, "
+            + ", ".join(f"fields[{at + 1}]" for at in range(width))
+            + " from split",
+            {"delimiter": self.delimiter, "each": f"{mark}({one})", "full": full},
+        )
+        return left_out
+
+
+def _literal(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _resynchronise(
+    stream: Sequence[tuple[int, str | None, bool]], delimiter: str, width: int
+) -> tuple[list[tuple[str | None, ...]], list[tuple[str, str]], set[int]]:
+    """Join fields that run over lines; give up on one line where that fails.
+
+    Returns
+    -------
+    (rows as (line, fields…), (line, reason) of lines given up, all lines dealt with)
+    """
+    mark = re.escape(delimiter)
+    one = rf'"(?:[^"]|"")*"|[^"{mark}\n][^{mark}\n]*|'
+    full = re.compile(f"(?:{one})(?:{mark}(?:{one}))*")
+    joined: list[tuple[str | None, ...]] = []
+    broken: list[tuple[str, str]] = []
+    taken: set[int] = set()
+    at = 0
+    while at < len(stream):
+        place, content, malformed = stream[at]
+        at += 1
+        if not malformed or content is None:
+            continue
+        text, length = content, 0
+        found = None
+        for offset, (next_place, following, _) in enumerate(stream[at : at + RESUME], start=1):
+            if next_place != place + offset or len(text) > HEADER_BYTES:
+                break
+            text += "\n" + (following or "")
+            whole_row = bool(following) and following.count(delimiter) == width - 1 and width > 1
+            if whole_row and not content.startswith('"'):
+                break  # a row of its own: the quote before it was a stray one
+            if following and '"' in following and full.fullmatch(text):
+                found, length = next(csv.reader(text.splitlines(True), delimiter=delimiter)), offset
+                break
+        if found is not None and len(found) == width:
+            joined.append((str(place), *found))
+            taken.update(range(place, place + length + 1))
+            at += length
+        else:
+            broken.append((str(place), "row has a quote that is not closed"))
+            taken.add(place)
+    return joined, broken, taken
+
+
+def open_csv(
+    path: Path,
+    folder: Path,
+    *,
+    wanted: Sequence[frozenset[str]],
+    delimiter: str | None = None,
+    encoding: str | None = None,
+    keep_text: bool = True,
+    label: str = "",
+) -> CsvFile | None:
+    """Examine a CSV file, settle its delimiter and read its header.
+
+    Parameters
+    ----------
+    path : the file.
+    folder : a private temporary folder.
+    wanted : the titles (lower case) that must be found; one set, or several of which each must be.
+    delimiter, encoding : as the mapping states them.
+    keep_text : keep the text of lines that are no rows.
+    label : the name to show.
+
+    Returns
+    -------
+    CsvFile, or None where the file has no rows.
+
+    Raises
+    ------
+    InputError : not a text file, no delimiter or several under which the titles are found.
+    """
+    label = label or path.name
+    text = examine(path, folder, encoding=encoding, label=label)
+    with text.path.open("rb") as handle:
+        head = handle.read(HEADER_BYTES).decode("utf-8", errors="ignore").lstrip("\ufeff")
+    lines = head.split("\n")
+    at = 0
+    while at < len(lines) and not lines[at].strip():
+        at += 1
+    if at == len(lines):
+        return None
+    stated = re.fullmatch(r"sep=(.)", lines[at].rstrip("\r"), re.IGNORECASE)
+    if stated:
+        delimiter = delimiter or stated[1]
+        at += 1
+    if at == len(lines) or not lines[at].strip():
+        return None
+    line = lines[at].rstrip("\r")
+    delimiter = delimiter or _find_delimiter(line, wanted, label)
+    header = [title.strip() for title in _split(line, delimiter)]
+    return CsvFile(label=label, text=text, delimiter=delimiter, header=header, header_line=at + 1,
+                   keep_text=keep_text, notes=list(text.notes))  # fmt: skip
+
+
+def _split(line: str, delimiter: str) -> list[str]:
+    try:
+        return next(csv.reader([line], delimiter=delimiter, strict=True))
+    except (csv.Error, StopIteration):
+        return line.split(delimiter)
+
+
+def _find_delimiter(line: str, wanted: Sequence[frozenset[str]], label: str) -> str:
+    if not any(mark in line for mark in DELIMITERS):
+        return ","
+    titles = {
+        mark: {title.strip().lower() for title in _split(line, mark)} for mark in DELIMITERS
+    }
+    found = [mark for mark in DELIMITERS if all(names <= titles[mark] for names in wanted)]
+    if len(found) == 1:
+        return found[0]
+    needed = sorted(frozenset().union(*wanted))
+    if found:
+        raise InputError(
+            "one separator must fit the header, but several do.",
+            where=f"{label}, header",
+            do='state it: delimiter = ";" in the mapping, or a first line sep=;',
+        )
+    best = max(DELIMITERS, key=lambda mark: (len(titles[mark] & set(needed)), line.count(mark)))
+    missing = [name for name in needed if name not in titles[best]]
+    if len(missing) == len(needed) and len(titles[","]) == 1:
+        other = max(DELIMITERS, key=line.count)
+        raise InputError(
+            f"a header must name {', '.join(needed)}, but one column is found: is the separator "
+            f"',' and not {other!r}?",
+            where=f"{label}, header",
+            do="state the separator and the columns' names in the mapping.",
+        )
+    raise InputError(
+        f"a header must name {', '.join(needed)}, but {', '.join(missing)} "
+        f"{'is' if len(missing) == 1 else 'are'} not in it"
+        + (": is the first line a header?" if len(missing) == len(needed) else "."),
+        where=f"{label}, header",
+        do="add the column, or rename one in the mapping (failstats draft map writes one).",
+    )

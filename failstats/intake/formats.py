@@ -1,0 +1,316 @@
+"""Parquet, JSON lines, XLSX sheets and SQLite tables, read as rows of text like a CSV file.
+
+Every reader has ``label``, ``header``, ``sha256``, ``notes`` and ``stage(connection, name)``, which
+fills a temporary table (place, broken, whole_text, c0, c1, …). The place is the row a person sees:
+the sheet's row, the line of the file, the number of the record.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import zipfile
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Protocol
+
+import duckdb
+
+from failstats.errors import InputError
+from failstats.intake.prepass import (
+    UNPACKED_FREE,
+    UNPACKED_RATIO,
+    TextFile,
+    examine,
+    file_hash,
+)
+from failstats.intake.staged import put_frame
+
+__all__ = ["RowFile", "json_lines", "parquet", "sheet_names", "sqlite_table", "sqlite_tables",
+           "xlsx_sheet"]  # fmt: skip
+
+JSON_LINE_BYTES = 8 * 2**20
+
+
+class RowFile(Protocol):
+    """What every reader of rows offers."""
+
+    label: str
+    header: list[str]
+    notes: list[str]
+
+    @property
+    def sha256(self) -> str:
+        """Of the file's bytes."""
+
+    def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
+        """Fill the temporary table."""
+
+
+@dataclass(slots=True, kw_only=True)
+class _Rows:
+    """Rows that are already in memory as text."""
+
+    label: str
+    header: list[str]
+    sha256: str
+    rows: list[tuple[str | None, ...]]  # place first
+    notes: list[str] = field(default_factory=list)
+
+    def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
+        columns = [f"c{at}" for at in range(len(self.header))]
+        put_frame(connection, f"rows_of_{name}", ["place", *columns], self.rows)
+        fields = "".join(f", {column}" for column in columns)
+        connection.execute(
+            f"create temp table {name} as select cast(place as bigint) as place, "
+            f"null::varchar as broken, null::varchar as whole_text{fields} from rows_of_{name}"
+        )
+
+
+def _safe_name(path: Path, folder: Path) -> Path:
+    clean = folder / f"file_{len(list(folder.iterdir()))}"
+    try:
+        os.symlink(path.resolve(), clean)
+    except OSError:
+        shutil.copyfile(path, clean)
+    return clean
+
+
+@dataclass(slots=True, kw_only=True)
+class _Parquet:
+    label: str
+    path: Path
+    header: list[str]
+    sha256: str
+    notes: list[str] = field(default_factory=list)
+
+    def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
+        titles = ", ".join(f"c{at}" for at in range(len(self.header)))
+        fields = "".join(f", cast(c{at} as varchar) as c{at}" for at in range(len(self.header)))
+        connection.execute(
+            f"create temp table {name} as select row_number() over () as place, "
+            f"null::varchar as broken, null::varchar as whole_text{fields} "
+            f"from read_parquet($1) as told({titles})",
+            [str(self.path)],
+        )
+
+
+def parquet(path: Path, folder: Path) -> RowFile | None:
+    """A Parquet file; a damaged one is refused."""
+    clean = _safe_name(path, folder)
+    with duckdb.connect() as connection:
+        try:
+            found = connection.execute("select * from read_parquet($1) limit 0", [str(clean)])
+            header = [column[0] for column in found.description or []]
+            row = connection.execute(
+                "select count(*) from (select columns(*)::varchar from read_parquet($1))",
+                [str(clean)],
+            ).fetchone()
+        except duckdb.Error:
+            raise InputError(
+                "a Parquet file must be whole, but this one is damaged or cut short.",
+                where=path.name,
+                do="copy or export it again. Nothing was loaded.",
+            ) from None
+    if row is None or not row[0]:
+        return None
+    return _Parquet(label=path.name, path=clean, header=header, sha256=file_hash(path))
+
+
+@dataclass(slots=True, kw_only=True)
+class _JsonLines:
+    label: str
+    text: TextFile
+    header: list[str]
+    notes: list[str]
+
+    @property
+    def sha256(self) -> str:
+        return self.text.sha256
+
+    def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
+        fields = "".join(f", content->>$k{at} as c{at}" for at in range(len(self.header)))
+        unusable = [*self.text.nul_lines, *self.text.long_lines]
+        connection.execute(
+            f"create temp table {name} as with whole as (select *, json_valid(content) and "
+            "json_type(content) = 'OBJECT' as sound from (" + _JSON_LINES + ")) "
+            "select place, case when list_contains($unusable, place) then 'line has a NUL byte or "
+            "is longer than 1 MB' when not sound then 'line must be one JSON object' end as broken, "
+            "null::varchar as whole_text" + fields.replace("content->>", "sound_content->>")
+            + " from (select *, case when sound then content::json end as sound_content from whole)"
+            " where trim(content) <> ''",
+            {**_json_reader(self.text), "unusable": unusable,
+             **{f"k{at}": _pointer(key) for at, key in enumerate(self.header)}},
+        )  # fmt: skip
+
+
+_JSON_LINES = (
+    "select row_number() over () as place, content from read_csv($path, auto_detect = false, "
+    "header = false, delim = $free, quote = '', escape = '', columns = {'content': 'VARCHAR'}, "
+    "max_line_size = $longest)"
+)
+
+
+def _json_reader(text: TextFile) -> dict[str, object]:
+    return {"path": str(text.path), "free": text.free_byte, "longest": JSON_LINE_BYTES}
+
+
+def _pointer(key: str) -> str:
+    return "/" + key.replace("~", "~0").replace("/", "~1")
+
+
+def json_lines(path: Path, folder: Path, encoding: str | None = None) -> RowFile | None:
+    """A file with one JSON object per line."""
+    text = examine(path, folder, encoding=encoding)
+    with duckdb.connect() as connection:
+        keys = connection.execute(
+            "select key, min(place) from (select place, unnest(json_keys(content)) as key from ("
+            + _JSON_LINES
+            + ") where json_valid(content) and json_type(content) = 'OBJECT') group by key "
+            "order by 2, 1",
+            _json_reader(text),
+        ).fetchall()
+    if not keys:
+        if text.lines:
+            raise InputError(
+                "every line must be one JSON object, but none is.",
+                where=path.name,
+                do="write one object per line, not one list of all.",
+            )
+        return None
+    return _JsonLines(label=path.name, text=text, header=[key[0] for key in keys],
+                      notes=list(text.notes))  # fmt: skip
+
+
+def _check_archive(path: Path) -> None:
+    """Refuse what is no XLSX, a bomb, or an archive with paths that lead out of it."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            entries = archive.infolist()
+            if not any(entry.filename.startswith("xl/") for entry in entries):
+                raise InputError("an Excel file must hold sheets, but this one holds none.",
+                                 where=path.name, do="save it again as .xlsx.")  # fmt: skip
+    except (zipfile.BadZipFile, OSError):
+        raise InputError(
+            "an Excel file must be whole, but this one is damaged, cut short or no .xlsx.",
+            where=path.name,
+            do="save it again as .xlsx. Nothing was loaded.",
+        ) from None
+    packed = sum(entry.compress_size for entry in entries)
+    plain = sum(entry.file_size for entry in entries)
+    if plain > max(UNPACKED_FREE, UNPACKED_RATIO * packed):
+        raise InputError(
+            f"a packed file must unpack to at most {UNPACKED_RATIO} times its size, but this one "
+            "is larger.",
+            where=path.name,
+            do="save the table as CSV if you trust it.",
+        )
+    for entry in entries:
+        if entry.filename.startswith(("/", "\\")) or ".." in entry.filename.split("/"):
+            raise InputError("an Excel file must not hold paths that lead out of it.",
+                             where=path.name, do="save it again as .xlsx.")  # fmt: skip
+
+
+def _excel(path: Path):
+    try:
+        import fastexcel
+    except ImportError:
+        raise InputError(
+            "reading .xlsx needs the package fastexcel, but it is not installed.",
+            where=path.name,
+            do='pip install "failstats[xlsx]", or save the sheets as CSV.',
+        ) from None
+    _check_archive(path)
+    try:
+        return fastexcel.read_excel(str(path))
+    except fastexcel.FastExcelError:
+        raise InputError(
+            "an Excel file must be readable, but this one is not.",
+            where=path.name,
+            do="save it again as .xlsx, without a password.",
+        ) from None
+
+
+def sheet_names(path: Path) -> list[str]:
+    """The sheets of an Excel file."""
+    return list(_excel(path).sheet_names)
+
+
+def xlsx_sheet(path: Path, sheet: str) -> RowFile | None:
+    """One sheet, its first row the header."""
+    loaded = _excel(path).load_sheet(sheet, header_row=None, dtypes="string")
+    columns = [column.to_pylist() for column in loaded.to_arrow().columns]
+    rows = list(zip(*columns, strict=True)) if columns else []
+    numbered = [(at, row) for at, row in enumerate(rows, start=1) if any(row)]
+    if len(numbered) < 2:
+        return None
+    header = [(title or "").strip() for title in numbered[0][1]]
+    return _Rows(label=f"{path.name}[{sheet}]", header=header, sha256=file_hash(path),
+                 rows=[(str(at), *row) for at, row in numbered[1:]])  # fmt: skip
+
+
+def _sqlite(path: Path) -> sqlite3.Connection:
+    with path.open("rb") as handle:
+        if not handle.read(16).startswith(b"SQLite format 3"):
+            raise InputError(
+                "a SQLite file must begin as one, but this one does not.",
+                where=path.name,
+                do="name the right file.",
+            )
+    return sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
+
+
+def sqlite_tables(path: Path) -> list[str]:
+    """The tables and views of a SQLite file."""
+    connection = _sqlite(path)
+    try:
+        found = connection.execute(
+            "select name from sqlite_master where type in ('table', 'view') order by name"
+        )
+        return [row[0] for row in found]
+    except sqlite3.Error:
+        raise _damaged(path) from None
+    finally:
+        connection.close()
+
+
+def sqlite_table(path: Path, table: str) -> RowFile | None:
+    """One table of a SQLite file, opened read-only."""
+    if table not in sqlite_tables(path):
+        raise InputError(
+            "a SQLite file must have the table that the mapping names, but it has not.",
+            where=path.name,
+            do="correct sheet in the mapping.",
+        )
+    connection = _sqlite(path)
+    try:
+        quoted = '"' + table.replace('"', '""') + '"'  # a name that sqlite_master knows
+        found = connection.execute(f"select * from {quoted}")
+        header = [column[0] for column in found.description]
+        rows = [(str(at), *_texts(row)) for at, row in enumerate(found, start=1)]
+    except sqlite3.Error:
+        raise _damaged(path) from None
+    finally:
+        connection.close()
+    if not rows:
+        return None
+    return _Rows(label=f"{path.name}[{table}]", header=header, sha256=file_hash(path), rows=rows)
+
+
+def _texts(row: Iterable[object]) -> tuple[str | None, ...]:
+    return tuple(
+        None if value is None
+        else value.decode("utf-8", errors="replace") if isinstance(value, bytes)
+        else str(value)
+        for value in row
+    )  # fmt: skip
+
+
+def _damaged(path: Path) -> InputError:
+    return InputError(
+        "a SQLite file must be whole, but this one is damaged or cut short.",
+        where=path.name,
+        do="copy it again while nobody writes to it. Nothing was loaded.",
+    )

@@ -1,0 +1,102 @@
+"""What the warehouse knows about itself: the span of its records, its currency, its key."""
+
+from __future__ import annotations
+
+import duckdb
+
+from failstats.errors import InputError
+from failstats.intake.mapping import Mapping
+from failstats.intake.privacy import Key
+from failstats.warehouse.store import setting
+
+__all__ = ["put_setting", "same_currency", "same_key", "write_settings"]
+
+
+def same_key(
+    connection: duckdb.DuckDBPyConnection, key: Key | None, *, ids_given: bool = False
+) -> None:
+    """One warehouse has one key, or none, from its first load on.
+
+    Parameters
+    ----------
+    ids_given : a pseudonym may be given instead of an id, so that the key may be left out.
+    """
+    probe = setting(connection, "key_probe")
+    loaded = connection.execute("select count(*) from raw.batches").fetchone()
+    if key is None and probe is not None and not ids_given:
+        raise InputError(
+            "the ids of this warehouse are keyed, but no key file is given.",
+            where="--key-file",
+            do="load with the key file of the first load.",
+        )
+    if key is None:
+        return
+    if probe is None and loaded is not None and loaded[0]:
+        raise InputError(
+            "a key must be given from the first load on, but this warehouse has unkeyed ids.",
+            where="--key-file",
+            do="load everything into a new warehouse with the key, and delete the old one.",
+        )
+    if probe is not None and probe != key.probe:
+        raise InputError(
+            "the key must be that of the first load, but it is another.",
+            where="--key-file",
+            do="name the right key file. Nothing was changed.",
+        )
+    put_setting(connection, "key_probe", key.probe)
+
+
+def same_currency(connection: duckdb.DuckDBPyConnection, plan: Mapping) -> None:
+    """Refuse a second currency."""
+    known = setting(connection, "currency")
+    assumed = setting(connection, "currency_assumed")
+    if plan.currency and known and plan.currency != known and assumed != "yes":
+        raise InputError(
+            f"a warehouse has one currency, {known}, but the mapping says {plan.currency}.",
+            where="mapping, currency",
+            do="convert the sums, or load into another warehouse.",
+        )
+
+
+def write_settings(connection: duckdb.DuckDBPyConnection, plan: Mapping) -> list[str]:
+    """The span of the records and the currency; what is assumed is said."""
+    row = connection.execute(
+        "select min(day), max(day) from (select visited_on as day from raw.jobs where "
+        "superseded_in is null union all select cleaned_on from raw.cleanings where "
+        "superseded_in is null)"
+    ).fetchone()
+    first, last = row if row is not None else (None, None)
+    notes = []
+    for name, stated, seen in (
+        ("records_from", plan.records_from, first), ("records_to", plan.records_to, last)
+    ):  # fmt: skip
+        before = setting(connection, name)
+        outside = before is not None and seen is not None and (
+            str(seen) < before if name == "records_from" else str(seen) > before
+        )  # fmt: skip
+        declared = setting(connection, f"{name}_stated") == "yes"
+        if stated is not None:
+            put_setting(connection, name, str(stated))
+            put_setting(connection, f"{name}_stated", "yes")
+        elif seen is not None and (not declared or outside):
+            put_setting(connection, name, str(seen))
+            put_setting(connection, f"{name}_stated", "no")
+            if declared:
+                notes.append(f"{name} was stated as {before}, but there are records beyond it; "
+                             f"{seen} is assumed now")  # fmt: skip
+    if setting(connection, "records_to") is not None:
+        stated_end = setting(connection, "records_to_stated") == "yes"
+        put_setting(connection, "records_end_assumed", "no" if stated_end else "yes")
+    if plan.currency:
+        put_setting(connection, "currency", plan.currency)
+        put_setting(connection, "currency_assumed", "no")
+    elif setting(connection, "currency") is None:
+        put_setting(connection, "currency", "USD")
+        put_setting(connection, "currency_assumed", "yes")
+    return notes
+
+
+def put_setting(connection: duckdb.DuckDBPyConnection, name: str, value: str) -> None:
+    """Write one setting of the warehouse."""
+    connection.execute("delete from raw.settings where name = $1", [name])
+    connection.execute("insert into raw.settings values ($1, $2)", [name, value])
