@@ -278,7 +278,7 @@ def block_replacement(
     if best > 0:  # the parabola through the three lowest points
         low, mid, high = rate[best - 1 : best + 2]
         shift = (low - high) / (2 * (low - 2 * mid + high)) if low - 2 * mid + high > 0 else 0.0
-        interval += shift * float(spacing[0])
+        interval += float(shift * spacing[0])
         cost = float(mid - (low - high) * shift / 4)
     return ReplacementPolicy(interval=interval, cost_rate=cost, cost_rate_never=never)
 
