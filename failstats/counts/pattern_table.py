@@ -334,16 +334,16 @@ class PatternTable:
         failed = np.bincount(
             row * lower.size + band_of, weights=self.failed, minlength=days.size
         ).reshape(days.shape)
-        used, band = np.nonzero((days > 0) | (failed > 0))
+        used, bands = np.nonzero((days > 0) | (failed > 0))
         return pd.DataFrame(
             {
                 "stratum": group[used] // patterns,
                 "pattern": group[used] % patterns,
-                "band": band,
-                "from_age": lower[band],
-                "to_age": upper[band],
-                "person_days": days[used, band],
-                "failed": failed[used, band].round().astype(np.int64),
+                "band": bands,
+                "from_age": lower[bands],
+                "to_age": upper[bands],
+                "person_days": days[used, bands],
+                "failed": failed[used, bands].round().astype(np.int64),
             }
         )
 

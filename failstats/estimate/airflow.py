@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from failstats.errors import InputError
+from failstats.estimate.read_only import freeze
 
 __all__ = [
     "BASE_LENGTH",
@@ -203,6 +204,9 @@ class RunLength:
     excess: FloatArray
     edition: str
     caution: str = CAUTION
+
+    def __post_init__(self) -> None:
+        freeze(self)
 
 
 # Rounding of feet and inches to metres must not make a run of exactly the limit "over".

@@ -10,7 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from failstats.counts.pattern_table import PatternTable
 from failstats.errors import FitError, InputError
-from failstats.estimate.hazard_fit import CoxFit, frozen
+from failstats.estimate.hazard_fit import CoxFit
+from failstats.estimate.read_only import frozen
 
 __all__ = ["BaselineHazard", "baseline_hazard", "running_sum"]
 

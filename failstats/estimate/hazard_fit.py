@@ -14,6 +14,7 @@ from failstats.counts.pattern_table import PatternTable
 from failstats.errors import FitError, InputError
 from failstats.estimate.hazard_sums import Moments, RiskSets, moments, risk_sets
 from failstats.estimate.intervals import normal_quantile
+from failstats.estimate.read_only import frozen
 
 __all__ = ["CoxFit", "Design", "EventSums", "cox", "with_covariance"]
 
@@ -32,13 +33,9 @@ ALIAS_TOLERANCE = 1e-9
 # covariate's range. A regular fit is then within 3e-4 standard errors of its maximum.
 RUNAWAY_DECREMENT = 1e-7
 RUNAWAY_STEP = 0.01
-
-
-def frozen(array: ArrayLike, dtype: type = np.float64) -> NDArray:
-    """A read-only copy."""
-    copy = np.array(array, dtype=dtype)
-    copy.setflags(write=False)
-    return copy
+# Once some ratio runs away, others can lose what they were compared with: they are given up when
+# their standard error, across the covariate's range, exceeds this (an interval of e^-39 to e^39).
+LOST_ERROR = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -336,21 +333,28 @@ def cox(
         held = np.asarray(coefficients, dtype=float)
         if held.shape != (p,) or not np.isfinite(held).all():
             raise InputError(f"coefficients must be {p} finite numbers, but are {held}.")
-        kept, beta, steps, runaway = everything, held, 0, np.zeros(p, dtype=bool)
+        kept, beta, steps, runaway = everything, held, 0, np.zeros(p)
         reasons = [""] * p
         last = at(kept, beta)
     else:
         last, beta, steps, runaway = _newton(lambda b: at(kept, b), spread[kept])
+    inner = _inverse(last.information)
     for place in np.flatnonzero(runaway):
         reasons[kept[place]] = (
             "the likelihood keeps rising as the ratio goes to "
-            f"{'infinity' if beta[place] > 0 else 'zero'} (no failures on one side)"
+            f"{'infinity' if runaway[place] > 0 else 'zero'} (no failures on one side)"
         )
-    inner = _inverse(last.information)
+    gone = runaway != 0
+    if gone.any():
+        with np.errstate(invalid="ignore"):
+            lost = ~gone & ~(np.sqrt(np.diag(inner)) * spread[kept] <= LOST_ERROR)
+        for place in np.flatnonzero(lost):
+            reasons[kept[place]] = "nothing is left to compare with (no failures on one side)"
+        gone |= lost
     shown, variance = np.full(p, np.nan), np.full((p, p), np.nan)
-    good = kept[~runaway]
-    shown[good] = beta[~runaway]
-    variance[np.ix_(good, good)] = inner[np.ix_(~runaway, ~runaway)]
+    good = kept[~gone]
+    shown[good] = beta[~gone]
+    variance[np.ix_(good, good)] = inner[np.ix_(~gone, ~gone)]
     slope = np.full(p, np.nan)
     slope[kept] = last.gradient
     estimable = np.isin(everything, good)
@@ -393,24 +397,24 @@ def _inverse(information: FloatArray) -> FloatArray:
 
 def _newton(
     evaluate: Callable[[FloatArray], Moments], spread: FloatArray
-) -> tuple[Moments, FloatArray, int, NDArray[np.bool_]]:
-    """Newton steps with halving; also which coefficients run away."""
+) -> tuple[Moments, FloatArray, int, FloatArray]:
+    """Newton steps with halving; also which coefficients run away, and to which side (-1, 1)."""
     beta = np.zeros(spread.size)
     now = evaluate(beta)
-    runaway = np.zeros(spread.size, dtype=bool)
+    runaway = np.zeros(spread.size)
     if not spread.size:
         return now, beta, 0, runaway
     smallest = np.inf
     for step_number in range(MOST_STEPS):
         diagonal = np.diag(now.information)
         if not (diagonal > 0).all():
-            return now, beta, step_number, ~(diagonal > 0)
+            return now, beta, step_number, np.where(diagonal > 0, 0.0, np.copysign(1.0, beta))
         size = float(np.max(np.abs(now.gradient) / np.sqrt(diagonal)))
         step = solve_scaled(now.information, now.gradient)
         decrement = float(now.gradient @ step)
         running = np.abs(step) * spread > RUNAWAY_STEP
         if decrement < RUNAWAY_DECREMENT and running.any():
-            return now, beta, step_number, running
+            return now, beta, step_number, np.where(running, np.sign(step), 0.0)
         # Converged, or at the noise floor of the sums: no longer getting smaller.
         if size <= GRADIENT_TOLERANCE or (decrement < 1e-14 and size > smallest / 2):
             return now, beta, step_number, runaway

@@ -14,6 +14,7 @@ from failstats.counts.pattern_table import PatternTable
 from failstats.errors import FitError, InputError
 from failstats.estimate.hazard_fit import CoxFit, solve_scaled
 from failstats.estimate.hazard_sums import EventCells, moments, risk_sets
+from failstats.estimate.read_only import freeze
 
 __all__ = ["ProportionalHazardsTest", "proportional_hazards_test"]
 
@@ -36,6 +37,9 @@ class ProportionalHazardsTest:
     global_statistic: float
     global_degrees: int
     global_p_value: float
+
+    def __post_init__(self) -> None:
+        freeze(self)
 
     def table(self) -> pd.DataFrame:
         """One row per covariate and one for all together."""
@@ -127,6 +131,14 @@ def proportional_hazards_test(
     ----------
     Grambsch and Therneau (1994) Biometrika 81:515, for the idea; the score form as in R survival
     3.0 and later.
+
+    Examples
+    --------
+    >>> from failstats.estimate.hazard_fit import cox
+    >>> table = PatternTable.from_episodes([0] * 4, [2, 3, 5, 9], [1] * 4, [0, 1, 1, 0])
+    >>> fit = cox(table, design=[[0.0], [1.0]])
+    >>> proportional_hazards_test(fit, table, transform="rank").global_degrees
+    1
     """
     shown = fit.estimable[fit.kept]
     if not shown.any():

@@ -11,8 +11,9 @@ from numpy.typing import ArrayLike, NDArray
 from failstats.counts.pattern_table import whole_numbers
 from failstats.errors import FitError, InputError
 from failstats.estimate.hazard_baseline import running_sum
-from failstats.estimate.hazard_fit import CoxFit, contrast, frozen
+from failstats.estimate.hazard_fit import CoxFit, contrast
 from failstats.estimate.intervals import normal_quantile
+from failstats.estimate.read_only import frozen
 
 __all__ = ["ClusterRobust", "cluster_robust", "martingale_residuals", "score_residuals"]
 
@@ -271,7 +272,17 @@ def cluster_robust(
     References
     ----------
     Lin and Wei (1989) JASA 84:1074; Lee, Wei and Amato (1992) in Survival Analysis: State of the
-    Art, p. 237.
+    Art, p. 237 (page from memory).
+
+    Examples
+    --------
+    >>> from failstats.counts.pattern_table import PatternTable
+    >>> from failstats.estimate.hazard_fit import cox
+    >>> lives = dict(start=[0] * 6, stop=[1, 1, 6, 6, 8, 9], failed=[1, 0, 1, 1, 0, 1],
+    ...              pattern=[1, 1, 1, 0, 0, 0])
+    >>> fit = cox(PatternTable.from_episodes(**lives), design=[[0.0], [1.0]])
+    >>> cluster_robust(fit, cluster=[1, 1, 2, 2, 3, 3], **lives).clusters
+    3
     """
     if not fit.estimable.any():
         raise FitError("robust intervals need a coefficient that can be estimated; none can.")
@@ -297,6 +308,6 @@ def cluster_robust(
         names=fit.names,
         coefficients=fit.coefficients,
         covariance=frozen(covariance),
-        cluster=labels,
+        cluster=frozen(labels, labels.dtype),
         influence=frozen(influence),
     )

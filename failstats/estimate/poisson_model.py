@@ -13,8 +13,9 @@ from statsmodels.tools.sm_exceptions import DomainWarning, PerfectSeparationWarn
 
 from failstats.counts.pattern_table import PatternTable
 from failstats.errors import FitError, InputError
-from failstats.estimate.hazard_fit import CoxFit, Design, contrast, frozen
+from failstats.estimate.hazard_fit import LOST_ERROR, CoxFit, Design, contrast
 from failstats.estimate.intervals import normal_quantile
+from failstats.estimate.read_only import frozen
 
 __all__ = ["Agreement", "PoissonFit", "agreement", "piecewise_exponential"]
 
@@ -180,6 +181,9 @@ def piecewise_exponential(
     inner = np.asarray(result.params)[len(key) :]
     spread = np.asarray(result.cov_params())[len(key) :, len(key) :]
     running = (np.abs(inner) > RUNAWAY) | ~np.isfinite(inner)
+    if running.any():  # others may have lost what they were compared with
+        with np.errstate(invalid="ignore"):
+            running |= ~(np.sqrt(np.diag(spread)) <= LOST_ERROR)
     if not (result.converged or running.any()):
         raise FitError(
             f"the rate model must converge, but did not within {MOST_STEPS} steps.",

@@ -10,6 +10,7 @@ from scipy import stats
 
 from failstats.errors import InputError
 from failstats.estimate.intervals import normal_quantile
+from failstats.estimate.read_only import freeze
 from failstats.estimate.two_by_two import SAME_PROBABILITY, support, tables_of
 
 __all__ = ["Homogeneity", "MantelHaenszel", "homogeneity", "mantel_haenszel", "stratified_exact"]
@@ -30,6 +31,9 @@ class MantelHaenszel:
     statistic: FloatArray
     p_value: FloatArray
     strata: NDArray[np.int64]
+
+    def __post_init__(self) -> None:
+        freeze(self)
 
     def interval(self, confidence_level: float = 0.95) -> tuple[FloatArray, FloatArray]:
         """(low, high) of the common odds ratio; NaN where it is 0, infinite or undefined."""

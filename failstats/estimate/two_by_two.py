@@ -16,6 +16,7 @@ from scipy.special import gammaln, logsumexp
 
 from failstats.errors import InputError
 from failstats.estimate.intervals import normal_quantile
+from failstats.estimate.read_only import freeze
 
 __all__ = [
     "SAME_PROBABILITY",
@@ -47,6 +48,9 @@ class Ratio:
     low: FloatArray
     high: FloatArray
     method: str
+
+    def __post_init__(self) -> None:
+        freeze(self)
 
 
 def tables_of(tables: ArrayLike) -> FloatArray:

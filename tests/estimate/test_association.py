@@ -40,6 +40,12 @@ def test_odds_ratio_by_hand():
     assert got.high[0] == pytest.approx(16 * np.exp(half))
 
 
+def test_results_cannot_be_changed():
+    got = odds_ratio([[[8, 2], [4, 16]]])
+    with pytest.raises(ValueError, match="read-only"):
+        got.low[0] = 0.0
+
+
 def test_zero_cells_get_no_woolf_interval_but_an_exact_one():
     table = [[5, 0], [3, 9]]
     plain, exact = odds_ratio(table), conditional_odds_ratio(table)

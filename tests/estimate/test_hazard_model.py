@@ -300,6 +300,56 @@ class TestNotEstimable:
         robust = cluster_robust(fit, cluster=episodes(13).cluster, **arrays(episodes(13)))
         assert np.isnan(robust.covariance[2, 2]) and np.isfinite(robust.covariance[0, 0])
 
+    @pytest.mark.parametrize("ties", ["efron", "breslow"])
+    def test_small_companies_against_linear_programming(self, ties):
+        """The maximum is finite in a coefficient unless the likelihood never falls along some
+        direction that moves it: for every failure x_i and part at risk x_j, (x_j - x_i) d <= 0.
+        Such a direction is searched by linear programming, independently of any fit."""
+        from scipy.optimize import linprog
+
+        values = np.array([[0, 0], [1, 0], [0, 1], [1, 2.0], [2, 1]])
+        seen = set()
+        for seed in range(120):
+            rng = np.random.default_rng(seed)
+            n = int(rng.integers(5, 30))
+            start = rng.integers(0, 4, n)
+            rows = pd.DataFrame(
+                {
+                    "start": start,
+                    "stop": start + rng.integers(1, 8, n),
+                    "failed": rng.integers(0, 2, n),
+                    "pattern": rng.integers(0, 5, n),
+                    "stratum": rng.integers(0, 2, n),
+                }
+            )
+            rows.loc[0, "failed"] = 1
+            x = values[rows.pattern]
+            entry = rows.start.where(rows.start > 0, -1)
+            gaps = [
+                x[j] - x[i]
+                for i in np.flatnonzero(rows.failed)
+                for j in range(n)
+                if rows.stratum[i] == rows.stratum[j] and entry[j] < rows.stop[i] <= rows.stop[j]
+            ]
+            gaps = np.unique(gaps, axis=0)
+            if np.linalg.matrix_rank(gaps) < 2:
+                continue  # a column without contrast is another matter
+            moved = []
+            for k, sign in ((0, 1), (0, -1), (1, 1), (1, -1)):
+                goal = np.zeros(2)
+                goal[k] = -sign
+                moved.append(
+                    -linprog(goal, A_ub=gaps, b_ub=np.zeros(len(gaps)), bounds=[(-1, 1)] * 2).fun
+                )
+            infinite = np.array([max(moved[:2]) > 1e-9, max(moved[2:]) > 1e-9])
+            fit = cox(counted(rows), design=values, ties=ties)
+            assert not (infinite & fit.estimable).any(), seed
+            if not infinite.any():
+                assert fit.estimable.all(), seed
+            assert not (fit.standard_errors[fit.estimable] > 20).any(), seed
+            seen.add(tuple(infinite.tolist()))
+        assert len(seen) >= 3  # finite, one infinite, both
+
     def test_a_strong_but_finite_effect_is_kept(self):
         rng = np.random.default_rng(0)
         high = rng.integers(0, 2, 4000)
