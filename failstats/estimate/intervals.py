@@ -83,7 +83,8 @@ def _share(count: Any, of: Any) -> tuple[np.ndarray, np.ndarray]:
     x, n = np.asarray(count, dtype=float), np.asarray(of, dtype=float)
     if not ((x >= 0) & (x <= n)).all():
         raise InputError("count must lie between 0 and the number it is out of.")
-    return np.broadcast_arrays(x, n)
+    both = np.broadcast_arrays(x, n)
+    return both[0], both[1]
 
 
 def _pair(low: Any, high: Any) -> tuple[Any, Any]:

@@ -334,12 +334,13 @@ def aic_weights(
     fits: Mapping[str, FittedLife | NoFit] | Iterable[FittedLife | NoFit],
 ) -> dict[str, float]:
     """How the evidence is shared among fitted families: weights that add up to 1."""
-    fitted = [f for f in (fits.values() if isinstance(fits, Mapping) else fits) if not f.refused]
-    if not fitted:
+    held = fits.values() if isinstance(fits, Mapping) else fits
+    kept = [one for one in held if isinstance(one, FittedLife)]
+    if not kept:
         return {}
-    aic = np.array([one.aic for one in fitted])
+    aic = np.array([one.aic for one in kept])
     weight = np.exp(-(aic - aic.min()) / 2)
-    return dict(zip([one.model for one in fitted], (weight / weight.sum()).tolist(), strict=True))
+    return dict(zip([one.model for one in kept], (weight / weight.sum()).tolist(), strict=True))
 
 
 def too_few(failures: float) -> str | None:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 
 from failstats.errors import FitError, InputError
 from failstats.estimate.intervals import Interval, normal_quantile
-from failstats.estimate.life_families import FAMILIES
+from failstats.estimate.life_families import FAMILIES, LogLocationScale
 from failstats.estimate.likelihood import Evaluation, FellOff, climb
 from failstats.estimate.stretch import read_only
 
@@ -24,8 +24,6 @@ class LifeRegression:
     names : the coefficients, intercept first; log sigma is the last entry of ``theta``.
     theta, covariance : shape (q + 1,) and (q + 1, q + 1).
     """
-
-    MODELS: ClassVar[tuple[str, ...]] = ("weibull", "lognormal", "loglogistic")
 
     model: str
     names: tuple[str, ...]
@@ -56,7 +54,7 @@ class LifeRegression:
 
     def log_quantile(self, covariates: Any, *, share_failed: float) -> tuple[float, float]:
         """Log of the age by which this share has failed at these covariates; its standard error."""
-        z = float(FAMILIES[self.model].z_at(np.asarray(-np.log1p(-share_failed))))
+        z = float(_family(self.model).z_at(np.asarray(-np.log1p(-share_failed))))
         slope = np.concatenate([[1.0], np.atleast_1d(np.asarray(covariates, float)), [0.0]])
         slope[-1] = self.sigma * z
         value = float(slope[:-1] @ self.theta[:-1] + self.sigma * z)
@@ -91,9 +89,7 @@ def fit_life_regression(
     FitError
         When fewer than 5 failed, or the records do not hold the coefficients.
     """
-    if model not in LifeRegression.MODELS:
-        raise InputError(f"model must be one of {', '.join(LifeRegression.MODELS)}, not {model}.")
-    family = FAMILIES[model]
+    family = _family(model)
     age, died = np.asarray(exit, dtype=float), np.asarray(failed, dtype=bool)
     columns = np.asarray(covariates, dtype=float).reshape(age.size, -1)
     start = np.zeros(age.size) if entry is None else np.asarray(entry, dtype=float)
@@ -179,3 +175,10 @@ def fit_life_regression(
 
 def _ran_away(theta: np.ndarray) -> str | None:
     return "it runs away" if not -7 < theta[-1] < 7 or np.abs(theta).max() > 1e4 else None
+
+
+def _family(model: str) -> LogLocationScale:
+    family = FAMILIES.get(model)
+    if not isinstance(family, LogLocationScale):
+        raise InputError(f"model must be weibull, lognormal or loglogistic, not {model}.")
+    return family

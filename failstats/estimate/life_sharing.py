@@ -50,7 +50,8 @@ class SharedFamilies:
         out = {}
         for j, word in enumerate(family.parameter_names):
             ends = np.array([self.theta[row, j] - half[j], self.theta[row, j] + half[j]])
-            out[word] = Interval(*(np.exp(ends) if family.positive[j] else ends), "shared, normal")
+            low, high = np.exp(ends) if family.positive[j] else ends
+            out[word] = Interval(low, high, "shared, normal")
         return out
 
     def shape_penalty(self) -> ShapePenalty:

@@ -93,9 +93,8 @@ def wald_parameter(fit: FittedLife, j: int, *, confidence_level: float) -> Inter
     half = normal_quantile(confidence_level) * np.sqrt(fit.covariance[j, j])
     ends = np.array([fit.theta[j] - half, fit.theta[j] + half])
     positive = fit.family.positive[j]
-    return Interval(
-        *(np.exp(ends) if positive else ends), _wald_name(fit, "log scale" if positive else "")
-    )
+    low, high = np.exp(ends) if positive else ends
+    return Interval(low, high, _wald_name(fit, "log scale" if positive else ""))
 
 
 def _wald_name(fit: FittedLife, scale: str) -> str:
