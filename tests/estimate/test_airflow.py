@@ -75,6 +75,8 @@ def test_exactly_at_the_limit_is_within():
     run = equivalent_length(25 * FOOT, elbows_90=2)
     assert not over_limit(run).over
     assert over_limit(run + 0.001).over
+    rounding = BASE_LENGTH["2021"] * np.array([1.0, 1 + 1e-12, 1 - 1e-12])
+    assert over_limit(rounding).over.tolist() == [False, False, False]
     feet_from_inches = equivalent_length(sum([FOOT / 12] * 420))
     assert not over_limit(feet_from_inches).over
 
