@@ -93,5 +93,6 @@ def pair_heat_map(
             height={"step": 34},
             title=titled(title, note),
             description=text + ".",
+            usermeta={"widest": WIDTH},
         )
     )

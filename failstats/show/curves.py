@@ -219,7 +219,8 @@ def frontier(
 
     Parameters
     ----------
-    frame : columns van, spend (money), completion (share); optional chosen (yes for the plan).
+    frame : columns van, spend (money), completion (share); optional chosen (true for the plan:
+        drawn as a dot, the line goes through the other rows).
     currency : the code of the money.
     title : what is shown.
 
@@ -236,6 +237,11 @@ def frontier(
     needed(data, ("van",), chart="a spending chart")
     data["series"] = data["van"].astype(str)
     names = list(dict.fromkeys(data["series"]))
+    flags = data["chosen"] if "chosen" in data.columns else pd.Series(False, index=data.index)
+    flags = flags.eq(True)
+    picked = data[flags]
+    if not flags.all():
+        data = data[~flags]
     data, thinned = thin_steps(data, by="series", along="spend")
     several = len(names) > SERIES_COLOURS
     spend = alt.X(
@@ -265,8 +271,7 @@ def frontier(
         .mark_text(style="name")
         .encode(x=spend, y=height, text="series:N", **shade),
     ]
-    if "chosen" in data.columns and data["chosen"].fillna(False).astype(bool).any():
-        picked = data[data["chosen"].fillna(False).astype(bool)]
+    if len(picked):
         layers.append(
             alt.Chart(inline(picked[["series", "spend", "completion"]]))
             .mark_point(size=90)

@@ -163,7 +163,7 @@ def spread_labels(heights: Iterable[float], *, gap: float) -> list[float]:
     -------
     One height per label, in the order given.
 
-    >>> [round(x, 2) for x in spread_labels([0.50, 0.51, 0.9], gap=0.06)]
+    >>> [round(x, 2) for x in spread_labels([0.5, 0.52, 0.9], gap=0.06)]
     [0.48, 0.54, 0.9]
     """
     wanted = [float(x) for x in heights]

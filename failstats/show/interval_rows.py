@@ -117,7 +117,7 @@ def forest(frame: pd.DataFrame, *, title: str = "Failure rate against the refere
     marks = [x for x in (0.1, 0.2, 0.33, 0.5, 0.7, 1, 1.5, 2, 3, 5, 10, 20, 50) if low <= x <= high]
     if len(marks) > 7:
         marks = [x for x in marks if x not in (0.33, 0.7, 1.5, 3)]
-    across = "ratio of failure rates (log scale; right of 1 fails sooner)"
+    across = "ratio of failure rates (log scale)"
     axis = alt.X(
         "ratio:Q",
         title=across,
@@ -153,7 +153,10 @@ def forest(frame: pd.DataFrame, *, title: str = "Failure rate against the refere
     )
     return themed(
         alt.layer(*layers).properties(
-            width=WIDTH, height={"step": 38}, title=titled(title), description=text + "."
+            width=WIDTH,
+            height={"step": 38},
+            title=titled(title, "Right of 1: fails sooner."),
+            description=text + ".",
         )
     )
 
@@ -262,7 +265,7 @@ def differences(
     columns = ["pair", "window", "difference", "low", "high", "words", "zero"]
     source = inline(data[columns])
     rows = alt.Y("window:N", sort=windows, title=None)
-    across = "difference in the share that comes back (right of 0: more when alone)"
+    across = "difference of shares (alone minus both)"
     axis = alt.X(
         "difference:Q",
         title=across,
@@ -284,7 +287,12 @@ def differences(
     text = f"{title}. " + "; ".join(
         f"{row.pair} within {row.window}: {row.words}" for row in data.head(8).itertuples()
     )
-    return themed(panels.properties(title=titled(title, note), description=text + "."))
+    return themed(
+        panels.properties(
+            title=titled(title, "Right of 0: comes back more often when replaced alone.", note),
+            description=text + ".",
+        )
+    )
 
 
 def rows_bar(frame: pd.DataFrame, *, title: str = "Rows loaded and rows set aside") -> Any:

@@ -1,0 +1,324 @@
+"""All answers on one page that needs no network, and their tables as CSV files beside it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import markupsafe
+import pandas as pd
+
+from failstats import __version__
+from failstats.errors import FailstatsError
+from failstats.report.bundle import (
+    chart_script,
+    content_policy,
+    drawing_library,
+    page_spec,
+    script_json,
+    template_text,
+)
+from failstats.report.printing import advice_rows, environment, paper_name, van_rows
+from failstats.report.tables import MIN_CELL, csv_text, page_table, withhold_small
+from failstats.show.cautions import cautions
+from failstats.show.text import clean
+
+__all__ = ["QUESTIONS", "SECTIONS", "ReportFiles", "write_report"]
+
+QUESTIONS = {
+    "stock": "What should each van carry?",
+    "causes": "What is behind each complaint?",
+    "lives": "How long do parts last?",
+    "vents": "Does a neglected vent shorten part life?",
+    "pairs": "Which parts fail together, and what follows when one is replaced alone?",
+    "policy": "Should a working part be replaced with the failed one?",
+    "quality": "What do the records hold, and what was set aside?",
+    "rules": "Which rules of thumb do the records bear out?",
+}
+SECTIONS = (
+    ("planner", "For the van planner", ("stock", "causes")),
+    ("analyst", "For the analyst", ("lives", "vents")),
+    ("manager", "For the manager", ("pairs", "policy")),
+    ("steward", "For the keeper of the records", ("quality", "rules")),
+)
+OPENING = (
+    ("What to put on the vans", ("stock",)),
+    ("Does vent neglect shorten part life?", ("vents",)),
+    ("Replace in pairs?", ("policy", "pairs")),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportFiles:
+    """What was written: the page, its tables, its size, and how many rows were withheld."""
+
+    page: Path
+    tables: tuple[Path, ...]
+    page_bytes: int
+    rows_withheld: int
+
+    def __str__(self) -> str:
+        return (
+            f"{self.page} ({self.page_bytes / 1e6:.1f} MB) and {len(self.tables)} tables as CSV "
+            f"beside it; {self.rows_withheld} rows withheld."
+        )
+
+
+def _warnings(answer: Any) -> list[str]:
+    said = []
+    for warning in answer.warnings:
+        text = getattr(warning, "text", None)
+        said.append(clean(text if text is not None else warning[1]))
+    return list(dict.fromkeys(said))
+
+
+def _again(answer: Any) -> str:
+    """The command that gives this answer again."""
+    settings = answer.settings
+    words = ["failstats", answer.command, "--as-of", str(answer.as_of)]
+    for key, option in (("from", "--from"), ("as_loaded", "--as-loaded")):
+        if settings.get(key) is not None:
+            words += [option, str(settings[key])]
+    for key, option in (("families", "--family"), ("fuels", "--fuel"), ("by", "--by")):
+        for value in settings.get(key) or ():
+            words += [option, str(value)]
+    if settings.get("contract_only"):
+        words.append("--contract-only")
+    return " ".join(
+        word if re.fullmatch(r"[\w./:-]+", word) else "'" + clean(word).replace("'", "'\\''") + "'"
+        for word in words
+    )
+
+
+def _refused(answers: Mapping[str, Any]) -> int | None:
+    """Rows set aside on loading, as the quality answer counts them."""
+    quality = answers.get("quality")
+    if quality is None:
+        return None
+    results = quality.to_dict()["results"]
+    for holder in (results if isinstance(results, Mapping) else {}, quality.summary):
+        if holder.get("quarantine_total") is not None:
+            return int(holder["quarantine_total"])
+    return None
+
+
+def _span(answer: Any) -> str:
+    first, last = answer.settings.get("records_from"), answer.settings.get("records_to")
+    if first and last:
+        return f"Records from {first} to {last}, as known on {answer.as_of}."
+    return f"As known on {answer.as_of}."
+
+
+def _origin(answer: Any, refused: int | None) -> str:
+    count = "" if refused is None else f" {refused:,} rows were set aside on loading."
+    return _span(answer) + count
+
+
+def _frames(answer: Any) -> list[tuple[str, str, pd.DataFrame]]:
+    """Every table an answer offers: its own, and those behind its chart (``..._table``)."""
+    found = [(answer.command, "The table", answer.table())]
+    for name in sorted(dir(type(answer))):
+        if name.endswith("_table") and not name.startswith("_"):
+            stem = name.removesuffix("_table")
+            frame = getattr(answer, name)()
+            if isinstance(frame, pd.DataFrame):
+                found.append((f"{answer.command}_{stem}", f"Behind the chart: {stem}", frame))
+    return [(file, label, frame) for file, label, frame in found if len(frame.columns)]
+
+
+def _spec(answer: Any) -> tuple[dict[str, Any] | None, str]:
+    """The chart's spec, or a sentence saying why there is none."""
+    try:
+        chart = answer.chart()
+    except FailstatsError as refusal:
+        return None, f"No chart: {clean(refusal.what)}"
+    if chart is None:
+        return None, "No chart: there is nothing here that could be drawn."
+    spec = chart.to_dict()
+    data = list(spec.get("datasets", {}).values())
+    if data and not any(data):
+        return None, "No chart: its table is empty."
+    return spec, ""
+
+
+def _details(answer: Any) -> str:
+    lines = answer.details() if hasattr(answer, "details") else [str(answer)]
+    return "\n".join(str(line) for line in lines if line)
+
+
+@dataclass(slots=True)
+class _Writer:
+    """Collects what goes beside the page while its parts are made."""
+
+    folder: Path
+    public: bool
+    min_cell: int
+    refused: int | None
+    files: list[Path]
+    withheld: int = 0
+
+    def table(self, file: str, label: str, frame: pd.DataFrame) -> tuple[dict[str, Any], int]:
+        """One table as CSV and for the page, and how many of its rows were withheld."""
+        hidden = 0
+        if self.public:
+            frame, hidden = withhold_small(frame, min_cell=self.min_cell)
+            self.withheld += hidden
+        path = self.folder / f"{file}.csv"
+        path.write_bytes(csv_text(frame).encode("utf-8"))
+        self.files.append(path)
+        said = ""
+        if hidden:
+            said = f"{hidden} rows rest on too few units and are left without figures."
+        shown = {
+            "label": label,
+            "count": len(frame),
+            "page": page_table(frame),
+            "file": path.name,
+            "withheld": said,
+        }
+        return shown, hidden
+
+    def article(self, answer: Any) -> dict[str, Any]:
+        """One answer as the template wants it."""
+        tables, hidden = [], 0
+        for file, label, frame in _frames(answer):
+            shown, count = self.table(file, label, frame)
+            hidden += count
+            if shown["count"]:
+                tables.append(shown)
+        spec, no_chart = _spec(answer)
+        if hidden and spec is not None:
+            spec, no_chart = (
+                None,
+                (
+                    f"No chart: {hidden} of the rows it is drawn from rest on fewer than "
+                    f"{self.min_cell} units."
+                ),
+            )
+        bare, title, notes = page_spec(spec) if spec is not None else (None, "", [])
+        return {
+            "command": answer.command,
+            "question": QUESTIONS.get(answer.command, answer.command),
+            "headline": clean(answer.headline()),
+            "spec": markupsafe.Markup(script_json(bare)) if bare is not None else "",
+            "chart_title": title,
+            "chart_notes": notes,
+            "description": (bare or {}).get("description", title),
+            "no_chart": no_chart,
+            "tables": tables,
+            "details": "" if hidden else _details(answer),
+            "notes": _warnings(answer),
+            "origin": _origin(answer, self.refused),
+            "again": _again(answer),
+        }
+
+
+def _sections(answers: Mapping[str, Any], writer: _Writer) -> list[dict[str, Any]]:
+    placed = {command for _, _, commands in SECTIONS for command in commands}
+    others = tuple(command for command in answers if command not in placed)
+    found = []
+    for anchor, reader, commands in (*SECTIONS, ("others", "Further answers", others)):
+        inside = [writer.article(answers[c]) for c in commands if c in answers]
+        if inside:
+            found.append({"anchor": anchor, "reader": reader, "answers": inside})
+    return found
+
+
+def _opening(answers: Mapping[str, Any]) -> list[dict[str, Any]]:
+    items = []
+    for question, commands in OPENING:
+        here = [command for command in commands if command in answers]
+        if here:
+            lines = [clean(answers[command].headline()) for command in here]
+            items.append({"question": question, "lines": lines, "anchor": here[0]})
+    return items
+
+
+def _rows(answers: Mapping[str, Any], command: str) -> Sequence[Mapping[str, Any]] | None:
+    return answers[command].to_dict()["results"] if command in answers else None
+
+
+def write_report(
+    answers: Mapping[str, Any],
+    folder: Path,
+    *,
+    title: str,
+    currency: str,
+    public: bool = False,
+    paper: str = "a4",
+    min_cell: int = MIN_CELL,
+) -> ReportFiles:
+    """All answers on one page for everybody in the company, with every table beside it.
+
+    Parameters
+    ----------
+    answers : command word -> answer; what is missing is left out of the page.
+    folder : where report.html and the CSV files go; made if it is not there.
+    title : heading of the page.
+    currency : code of the company's one currency.
+    public : for eyes outside the company: figures that rest on fewer than ``min_cell`` units are
+        withheld from the tables, with the charts and texts drawn from them, and the van lists.
+    paper : "a4" or "letter".
+    min_cell : units a public figure must rest on.
+
+    Returns
+    -------
+    The files written.
+
+    Raises
+    ------
+    InputError : another paper.
+
+    Notes
+    -----
+    Only a table with a column unit_count or units can be judged for ``public``; the opening
+    sentences speak of the whole fleet and stay.
+    """
+    size = paper_name(paper)
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    refused = _refused(answers)
+    writer = _Writer(folder=folder, public=public, min_cell=min_cell, refused=refused, files=[])
+    sections = _sections(answers, writer)
+    some = next(iter(answers.values()), None)
+    as_of = str(some.as_of) if some is not None else ""
+    stock, policy = _rows(answers, "stock"), _rows(answers, "policy")
+    library, script = drawing_library(), chart_script()
+    withheld = ""
+    if public:
+        withheld = (
+            f"For readers outside the company: {writer.withheld} table rows that rest on fewer "
+            f"than {min_cell} units are shown without figures, and the van lists are left out."
+        )
+    html = (
+        environment()
+        .get_template("report.html.j2")
+        .render(
+            title=title,
+            records=_origin(some, refused) if some is not None else "No answer was given.",
+            css=markupsafe.Markup(template_text("page.css") + template_text("sheet.css")),
+            paper=size,
+            policy=content_policy([library, script]),
+            opening=_opening(answers),
+            sections=sections,
+            cautions=cautions(),
+            vans=[] if public or stock is None else van_rows(stock, currency=currency),
+            advice=None if policy is None else advice_rows(policy, currency=currency),
+            as_of=as_of,
+            withheld=withheld,
+            version=__version__,
+            library=markupsafe.Markup(library),
+            script=markupsafe.Markup(script),
+        )
+    )
+    page = folder / "report.html"
+    page.write_text(html.lstrip(), encoding="utf-8", newline="\n")
+    return ReportFiles(
+        page=page,
+        tables=tuple(writer.files),
+        page_bytes=page.stat().st_size,
+        rows_withheld=writer.withheld,
+    )

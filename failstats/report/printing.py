@@ -1,0 +1,237 @@
+"""Sheets to print: what each van carries, and what a technician keeps in mind, a page each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import jinja2
+import markupsafe
+
+from failstats.errors import InputError
+from failstats.report.bundle import template_text
+from failstats.show.cautions import caution_for_pair
+from failstats.show.text import clean, duration_text, interval_text, money, share_text
+
+__all__ = ["PAPERS", "advice_rows", "card_html", "environment", "van_list_html", "van_rows"]
+
+PAPERS = {"a4": "A4", "letter": "letter"}
+_ADVICE = {
+    "keep": "Leave the other part in.",
+    "always": "Replace the other part too.",
+    "never": "Do not replace the other part with it.",
+    "test_hot": "Test the other part hot; replace it only if it fails the test.",
+    "unclear": "The records do not decide. Test, and judge on the spot.",
+}
+
+
+def environment() -> jinja2.Environment:
+    """The templates, with everything escaped unless it was made safe on purpose."""
+    return jinja2.Environment(
+        loader=jinja2.FunctionLoader(template_text),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+    )
+
+
+def paper_name(paper: str) -> str:
+    """The paper as CSS names it; refuses other words."""
+    if paper not in PAPERS:
+        raise InputError(
+            f"paper must be one of {', '.join(PAPERS)}, but is {paper!r}.",
+            where="the paper setting",
+            do="choose one of them.",
+        )
+    return PAPERS[paper]
+
+
+def _signed(change: Any) -> str:
+    return "" if change is None else "same" if change == 0 else f"{change:+d}"
+
+
+def van_rows(stock_rows: Iterable[Mapping[str, Any]], *, currency: str) -> list[dict[str, Any]]:
+    """The stock answer as lines of a list somebody loads a van from.
+
+    Parameters
+    ----------
+    stock_rows : the results of `stock` as the JSON of the contract has them.
+    currency : code of the money.
+    """
+    vans = []
+    for row in stock_rows:
+        ends = row.get("completion_ci") or (None, None)
+        said = [
+            (
+                f"{interval_text(row.get('completion'), *ends, kind='share')} of the jobs finished on "
+                "the first visit"
+            ),
+            f"{money(row.get('spend'), currency, decimals=0)} of stock",
+        ]
+        if row.get("jobs_expected") is not None and row.get("cycle_days") is not None:
+            said.append(
+                f"about {row['jobs_expected']:.0f} jobs in {row['cycle_days']:.0f} days between "
+                "restocks"
+            )
+        lines = [
+            {
+                "quantity": int(item["quantity"]),
+                "item_id": clean(item["item_id"]),
+                "part": clean(item.get("part", "")).replace("_", " "),
+                "families": ", ".join(map(clean, item.get("families") or [])).replace("*", "all"),
+                "change": _signed(item.get("change")),
+            }
+            for item in row.get("items") or []
+        ]
+        vans.append(
+            {"van": clean(row.get("van", "")), "summary": "; ".join(said) + ".", "lines": lines}
+        )
+    return vans
+
+
+def _advice(row: Mapping[str, Any]) -> str:
+    kind, recommend = row.get("kind"), row.get("recommend")
+    age = row.get("threshold_days")
+    if kind == "cleaning":
+        if recommend in ("never", "unclear") or age is None:
+            return "The records do not give an interval; the maker's and the fire service's hold."
+        return (
+            f"Clean the full run at least every {duration_text(age)}, sooner where the maker, the "
+            "fire service or signs of a blocked vent ask for it."
+        )
+    if recommend == "if_older":
+        which = "it" if kind == "age" else "the other part"
+        return f"Replace {which} when older than {duration_text(age)}, else leave it in."
+    if kind == "age":
+        return {
+            "never": "Do not replace it by age; wait until it fails.",
+            "keep": "Do not replace it by age; wait until it fails.",
+        }.get(str(recommend), _ADVICE["unclear"])
+    return _ADVICE.get(str(recommend), _ADVICE["unclear"])
+
+
+def _situation(row: Mapping[str, Any]) -> str:
+    when = clean(row.get("when") or "").replace("_", " ")
+    also = clean(row.get("also") or "").replace("_", " ")
+    if row.get("kind") == "pair":
+        return f"{when[:1].upper()}{when[1:]} replaced, {also} still working"
+    if row.get("kind") == "age":
+        return f"{when[:1].upper()}{when[1:]} still working"
+    return f"Vent cleaning{f': {when}' if when else ''}"
+
+
+def advice_rows(policy_rows: Iterable[Mapping[str, Any]], *, currency: str) -> list[dict[str, str]]:
+    """The policy answer in sentences for the person at the machine.
+
+    Parameters
+    ----------
+    policy_rows : the results of `policy` as the JSON of the contract has them.
+    currency : code of the money.
+    """
+    rows = []
+    for row in policy_rows:
+        doubt = ""
+        if row.get("saving_per_100_jobs") is not None and row.get("recommend") != "keep":
+            ends = row.get("saving_ci") or (None, None)
+            saving = interval_text(
+                row["saving_per_100_jobs"], *ends, kind="money", currency=currency
+            )
+            doubt = f"Saves {saving} per 100 jobs against leaving it in."
+        if row.get("regret_share_over_5_percent"):
+            share = share_text(row["regret_share_over_5_percent"])
+            doubt += f" Chance that another choice is over 5 % cheaper: {share}."
+        own = clean(row.get("caution") or "")
+        if not own and row.get("kind") == "pair":
+            own = caution_for_pair(str(row.get("when")), str(row.get("also")))
+        rows.append(
+            {
+                "when": _situation(row),
+                "advice": _advice(row),
+                "doubt": doubt.strip(),
+                "caution": own,
+            }
+        )
+    return rows
+
+
+def _styles() -> markupsafe.Markup:
+    hidden = ".unseen{position:absolute;width:1px;height:1px;overflow:hidden;clip-path:inset(50%)}"
+    return markupsafe.Markup(template_text("page.css") + template_text("sheet.css") + hidden)
+
+
+def van_list_html(
+    stock_rows: Iterable[Mapping[str, Any]],
+    paper: str = "a4",
+    *,
+    currency: str = "USD",
+    as_of: str = "",
+) -> str:
+    """A page per van: what to load, with a box to tick.
+
+    Parameters
+    ----------
+    stock_rows : the results of `stock` as the JSON of the contract has them.
+    paper : "a4" or "letter".
+    currency, as_of : code of the money; the date the records run to.
+
+    Returns
+    -------
+    A self-contained HTML page.
+
+    Raises
+    ------
+    InputError : another paper.
+    """
+    return (
+        environment()
+        .get_template("sheet_page.html.j2")
+        .render(
+            title="Van stock lists",
+            css=_styles(),
+            paper=paper_name(paper),
+            vans=van_rows(stock_rows, currency=currency),
+            advice=None,
+            cautions=(),
+            as_of=as_of,
+        )
+    )
+
+
+def card_html(
+    policy_rows: Iterable[Mapping[str, Any]],
+    cautions: Sequence[str],
+    paper: str = "a4",
+    *,
+    currency: str = "USD",
+    as_of: str = "",
+) -> str:
+    """One page for the technician: what past jobs say about replacing parts, and the cautions.
+
+    Parameters
+    ----------
+    policy_rows : the results of `policy` as the JSON of the contract has them.
+    cautions : sentences to print on every card.
+    paper : "a4" or "letter".
+    currency, as_of : code of the money; the date the records run to.
+
+    Returns
+    -------
+    A self-contained HTML page.
+
+    Raises
+    ------
+    InputError : another paper.
+    """
+    return (
+        environment()
+        .get_template("sheet_page.html.j2")
+        .render(
+            title="Technician card",
+            css=_styles(),
+            paper=paper_name(paper),
+            vans=[],
+            advice=advice_rows(policy_rows, currency=currency),
+            cautions=tuple(cautions),
+            as_of=as_of,
+        )
+    )

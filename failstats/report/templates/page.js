@@ -1,0 +1,91 @@
+"use strict";
+(() => {
+  const looks = /*LOOKS*/{};
+  const dark = window.matchMedia("(prefers-color-scheme: dark)");
+  const widest = 680;
+
+  // Set the width of every drawing area inside a chart, and let panels stand in one column
+  // where two have no room.
+  const resize = (spec, width) => {
+    if (typeof spec.width === "number") spec.width = width;
+    if (spec.columns && spec.spec) {
+      if (width < 420) spec.columns = 1;
+      const across = spec.columns;
+      resize(spec.spec, Math.floor((width - 34 * (across - 1)) / across));
+      return;
+    }
+    if (spec.spec) resize(spec.spec, width);
+    for (const inner of spec.vconcat || []) resize(inner, width);
+  };
+
+  const dress = (name, room) => {
+    const look = structuredClone(looks[name]);
+    if (room < 480) {
+      look.axis.labelLimit = 104;
+      look.axis.labelFontSize = 11;
+      look.legend.columns = 1;
+      look.axisX = { labelOverlap: "greedy", labelSeparation: 6 };
+    }
+    return look;
+  };
+
+  const draw = async (box, name) => {
+    const source = JSON.parse(document.getElementById(box.dataset.spec).textContent);
+    const room = box.clientWidth || (box.dataset.paper ? 640 : 0);
+    if (!room) return;
+    const most = (source.usermeta && source.usermeta.widest) || widest;
+    let width = Math.min(most, Math.max(120, room - 90));
+    for (let attempt = 0; attempt < 3; attempt += 1) {
+      const spec = structuredClone(source);
+      resize(spec, width);
+      await window.failstatsEmbed(box, spec, {
+        mode: "vega-lite", renderer: "svg", actions: false, ast: true, config: dress(name, room),
+      });
+      const picture = box.querySelector("svg");
+      const spare = room - Number(picture.getAttribute("width"));
+      if (spare >= 0 && (spare < 12 || width >= most)) break;
+      const next = Math.min(most, Math.max(120, width + Math.floor(spare)));
+      if (next === width) break;
+      width = next;
+    }
+    box.dataset.drawn = name;
+  };
+
+  const boxes = [...document.querySelectorAll(".chart")];
+  let running = Promise.resolve();
+  const drawAll = () => {
+    running = running.then(async () => {
+      for (const box of boxes) {
+        const name = box.dataset.paper ? "light" : dark.matches ? "dark" : "light";
+        try {
+          await draw(box, name);
+        } catch (problem) {
+          box.textContent = "This chart could not be drawn; the table below has its figures.";
+          console.error(problem);
+        }
+      }
+      document.documentElement.dataset.charts = "drawn";
+    });
+  };
+
+  // On a dark screen the paper still wants dark ink: each chart gets a copy for printing only.
+  for (const box of [...boxes]) {
+    const copy = box.cloneNode(false);
+    copy.removeAttribute("id");
+    copy.dataset.paper = "yes";
+    copy.classList.add("paper");
+    box.after(copy);
+    boxes.push(copy);
+  }
+
+  let waiting = 0;
+  let known = window.innerWidth;
+  window.addEventListener("resize", () => {
+    if (window.innerWidth === known) return;
+    known = window.innerWidth;
+    clearTimeout(waiting);
+    waiting = setTimeout(drawAll, 150);
+  });
+  dark.addEventListener("change", drawAll);
+  drawAll();
+})();
