@@ -45,9 +45,9 @@ def test_one_band_is_failures_over_days():
     assert fit.standard_errors[0] == pytest.approx(error, rel=1e-6)
 
 
-@pytest.mark.parametrize("seed", [2, 3])
+@pytest.mark.parametrize("seed", [2])
 def test_daily_bands_are_breslow_cox(seed):
-    table = PatternTable.from_episodes(**lives(seed))
+    table = PatternTable.from_episodes(**lives(seed, rows=120))
     first = cox(table, design=TWO, ties="breslow")
     second = piecewise_exponential(table, design=TWO, cuts=np.arange(1, 60))
     assert second.coefficients == pytest.approx(first.coefficients, rel=CONVERGED)
