@@ -63,7 +63,6 @@ class CsvFile:
             {"path": str(self.text.path), "free": self.text.free_byte, "longest": LINE_BYTES},
         )
         self._check_lines(connection, lines)
-        connection.execute(f"delete from {lines} where place <= $1", [self.header_line])
         width = len(self.header)
         columns = ", ".join(f"c{at} varchar" for at in range(width))
         connection.execute(
@@ -75,7 +74,8 @@ class CsvFile:
         connection.execute(
             f"insert into {name} with split as (select place, content, "
             f"string_split(content, $delimiter) as fields from {lines} "
-            f"where trim(content) <> '' and not contains(content, '\"') {unusable} {taken}) "
+            f"where place > {self.header_line} and trim(content) <> '' "
+            f"and not contains(content, '\"') {unusable} {taken}) "
             f"select place, {self._miscounted()}, {self._kept()}, "
             + ", ".join(f"fields[{at + 1}]" for at in range(width))
             + " from split",
@@ -136,7 +136,8 @@ class CsvFile:
         width = len(self.header)
         stray = connection.execute(
             f"with marked as (select place, content, contains(content, '\"') and "
-            f"not regexp_full_match(content, $full) as malformed from {lines}), "
+            f"not regexp_full_match(content, $full) as malformed from {lines} "
+            f"where place > {self.header_line}), "
             "near as (select *, max(case when malformed then place end) over (order by place) "
             "as latest from marked) select place, content, malformed from near "
             f"where latest >= place - {RESUME} order by place",
@@ -163,7 +164,8 @@ class CsvFile:
         )
         connection.execute(
             f"insert into {name} with split as (select place, content, {unquoted} as fields "
-            f"from {lines} where contains(content, '\"') and regexp_full_match(content, $full) "
+            f"from {lines} where place > {self.header_line} and contains(content, '\"') "
+            "and regexp_full_match(content, $full) "
             f"{left_out}) select place, {self._miscounted()}, {self._kept()}, "
             + ", ".join(f"fields[{at + 1}]" for at in range(width))
             + " from split",
@@ -279,12 +281,12 @@ def _split(line: str, delimiter: str) -> list[str]:
 
 
 def _find_delimiter(line: str, wanted: Sequence[frozenset[str]], label: str) -> str:
-    if not any(mark in line for mark in DELIMITERS):
-        return ","
     titles = {
         mark: {title.strip().lower() for title in _split(line, mark)} for mark in DELIMITERS
     }
     found = [mark for mark in DELIMITERS if all(names <= titles[mark] for names in wanted)]
+    if found and not any(mark in line for mark in DELIMITERS):
+        return ","
     if len(found) == 1:
         return found[0]
     needed = sorted(frozenset().union(*wanted))

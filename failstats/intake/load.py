@@ -20,7 +20,7 @@ from failstats.intake.remarks import remark
 from failstats.intake.remove import silence_forgotten
 from failstats.intake.result import LEDGER_KEYS, LoadResult
 from failstats.intake.settings import same_currency, same_key, write_settings
-from failstats.intake.sources import find_sources
+from failstats.intake.sources import find_sources, nothing_to_load
 from failstats.intake.staged import ROW_SPAN, Source, create_work_tables, type_rows
 from failstats.vocabulary import Vocabulary, load_vocabulary
 from failstats.warehouse import store as warehouse_store
@@ -103,6 +103,7 @@ class _Load:
         self.notes = list(notes)
         self.today = dt.date.today()
         self.sources: list[Source] = []
+        self.read_so_far = 0
 
     def run(self, found: list[Source], check: bool) -> LoadResult:
         """All steps; nothing is written to the ledger where there is nothing new."""
@@ -113,13 +114,18 @@ class _Load:
         same_key(connection, self.key)
         same_currency(connection, self.plan)
         batch = _next_batch(connection)
+        connection.execute("set enable_progress_bar = false")
         create_work_tables(connection)
         for source in fresh:
             self._read(source)
+        if not self.sources:
+            raise nothing_to_load([source.file for source in fresh], self.notes)
         for table in rules.ORDER:
             self.say(f"checking {table}")
             if waiting := requeued.waiting_source(connection, table, self.key):
                 self._read(waiting)
+            if not any(source.table == table for source in self.sources):
+                continue
             silence_forgotten(connection, table)
             rules.settle(connection, table, self.sources)
             if table == "jobs":
@@ -137,10 +143,15 @@ class _Load:
         )
 
     def _read(self, source: Source) -> None:
-        self.sources.append(source)
-        source.number = len(self.sources)
+        self.read_so_far += 1
+        source.number = self.read_so_far
         self.say(f"reading {source.file}")
         source.stage(self.connection, source.staged)
+        row = self.connection.execute(f"select count(*) from {source.staged}").fetchone()
+        if row is None or not row[0]:
+            self.notes.append(f"{source.file}: no records")
+            return
+        self.sources.append(source)
         type_rows(self.connection, source, self.words, self.today)
         self.notes.extend(source.notes)
 

@@ -94,7 +94,10 @@ def waiting_source(
         "where superseded_in is null))"
         for name, parent in spec.parents.items()
     )
-    if not ready:
+    held = connection.execute(
+        'select count(*) from raw.quarantine where "table" = $1 and released_in is null', [table]
+    ).fetchone()
+    if not ready or held is None or not held[0]:
         return None
     name = f"waiting_{table}"
     fields = ", ".join(f"content->>'{column.name}' as \"{column.name}\"" for column in spec.columns)

@@ -48,6 +48,12 @@ def _tuple(names: list[str], alias: str) -> str:
     return "row(" + ", ".join(f'{alias}."{name}"' for name in names) + ")"
 
 
+def _same(names: list[str], left: str, right: str) -> str:
+    return " and ".join(
+        f'{left}."{name}" is not distinct from {right}."{name}"' for name in names
+    )
+
+
 def settle(connection: duckdb.DuckDBPyConnection, name: str, sources: list[Source]) -> None:
     """All verdicts on the rows of one table, its duplicates and its corrections."""
     table = TABLES[name]
@@ -99,7 +105,6 @@ def _parents(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
 def _keys(connection: duckdb.DuckDBPyConnection, table: Table, sources: list[Source]) -> None:
     key, names = key_of(table), names_of(table)
     keys = ", ".join(f'"{name}"' for name in key)
-    content = _tuple(names, "typed")
     blank = "false"
     staged = [source.staged for source in sources if source.table == table.name]
     if table.name == "lines":
@@ -112,15 +117,16 @@ def _keys(connection: duckdb.DuckDBPyConnection, table: Table, sources: list[Sou
         if staged:
             blank = f'"row" in ({unions})'
     connection.execute(
-        f"create or replace temp table repeated as with usable as (select *, {content} as content "
-        f'from typed_{table.name} as typed where "row" not in (select "row" from verdicts)), '
+        f"create or replace temp table repeated as with usable as (select * from "
+        f'typed_{table.name} as typed where "row" not in (select "row" from verdicts)), '
+        f"twice as (select {keys} from usable group by all having count(*) > 1), "
+        f"several as (select usable.*, {_tuple(names, 'usable')} as content from usable semi join "
+        f"twice on {_same(key, 'usable', 'twice')}), "
         "counted as (select *, count(*) over same_key as alike, "
-        "count(*) over same_content as identical, "
-        "row_number() over (partition by content order by \"row\") as turn "
-        f"from usable window same_key as (partition by {keys}), "
+        "count(*) over same_content as identical "
+        f"from several window same_key as (partition by {keys}), "
         "same_content as (partition by content)) "
-        f'select "row", content, alike, identical, turn, {blank} as blank_position from counted '
-        "where alike > 1"
+        f'select "row", content, alike, identical, {blank} as blank_position from counted'
     )
     first_key = table.key[0]
     connection.execute(
@@ -139,11 +145,11 @@ def _keys(connection: duckdb.DuckDBPyConnection, table: Table, sources: list[Sou
         '(partition by content order by "row") as turn from repeated '
         "where alike = identical and not blank_position) where turn > 1"
     )
-    on_key = " and ".join(f'old."{name}" is not distinct from typed."{name}"' for name in key)
     connection.execute(
         f"create or replace temp table known as select typed.\"row\" as \"row\", "
-        f"{content} is not distinct from {_tuple(names, 'old')} as same "
-        f"from typed_{table.name} as typed join raw.{table.name} as old on {on_key} "
+        f"{_tuple(names, 'typed')} is not distinct from {_tuple(names, 'old')} as same "
+        f"from typed_{table.name} as typed join raw.{table.name} as old "
+        f"on {_same(key, 'old', 'typed')} "
         'where old.superseded_in is null and typed."row" not in (select "row" from verdicts) '
         'and typed."row" not in (select "row" from duplicates)'
     )
@@ -156,9 +162,7 @@ def store(connection: duckdb.DuckDBPyConnection, name: str, batch: int,
     """Supersede what is corrected, add the good rows, put the rest into quarantine."""
     table = TABLES[name]
     names = ", ".join(f'"{column}"' for column in names_of(table))
-    on_key = " and ".join(
-        f'old."{column}" is not distinct from typed."{column}"' for column in key_of(table)
-    )
+    on_key = _same(key_of(table), "old", "typed")
     connection.execute(
         f"update raw.{name} as old set superseded_in = $batch from typed_{name} as typed "
         f"where old.superseded_in is null and {on_key} and "
@@ -169,7 +173,7 @@ def store(connection: duckdb.DuckDBPyConnection, name: str, batch: int,
         f"insert into raw.{name} ({names}, batch, file, line, superseded_in) "
         f"select {names}, $batch, file, line, null from typed_{name} "
         'where "row" not in (select "row" from verdicts) '
-        'and "row" not in (select "row" from duplicates) order by "row"',
+        'and "row" not in (select "row" from duplicates)',
         {"batch": batch},
     )
     for source in sources:

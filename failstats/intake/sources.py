@@ -25,7 +25,7 @@ from failstats.intake.privacy import Key, identifying_title, looks_identifying
 from failstats.intake.staged import Source
 from failstats.warehouse.schema import TABLES, Table
 
-__all__ = ["find_sources"]
+__all__ = ["find_sources", "nothing_to_load"]
 
 TEXT = (".csv", ".tsv", ".txt", ".csv.gz", ".tsv.gz")
 JSON = (".jsonl", ".ndjson")
@@ -65,14 +65,19 @@ def find_sources(
         notes += said
     _check_mapped(sources, mapping, notes)
     if not sources:
-        raise InputError(
-            "there must be records to load, but there are none"
-            + (f" ({'; '.join(notes[:5])})." if notes else "."),
-            where=", ".join(str(path) for path in paths[:5]),
-            do=f"name files or a folder with tables such as {', '.join(list(TABLES)[:4])}. "
-            "Nothing was changed.",
-        )
+        raise nothing_to_load([str(path) for path in paths], notes)
     return sources, notes
+
+
+def nothing_to_load(where: Sequence[str], notes: Sequence[str]) -> InputError:
+    """The refusal where no source has a row."""
+    return InputError(
+        "there must be records to load, but there are no records"
+        + (f" ({'; '.join(notes[:5])})." if notes else "."),
+        where=", ".join(where[:5]),
+        do=f"name files or a folder with tables such as {', '.join(list(TABLES)[:4])}. "
+        "Nothing was changed.",
+    )
 
 
 def _files(paths: Sequence[Path], mapping: Mapping) -> list[Path]:
