@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import re
+import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -75,8 +75,8 @@ def _warnings(answer: Any) -> list[str]:
     return list(dict.fromkeys(said))
 
 
-def _again(answer: Any) -> str:
-    """The command that gives this answer again."""
+def _again(answer: Any) -> list[str]:
+    """The words of the command that gives this answer again, quoted for a shell."""
     settings = answer.settings
     words = ["failstats", answer.command, "--as-of", str(answer.as_of)]
     for key, option in (("from", "--from"), ("as_loaded", "--as-loaded")):
@@ -87,10 +87,7 @@ def _again(answer: Any) -> str:
             words += [option, str(value)]
     if settings.get("contract_only"):
         words.append("--contract-only")
-    return " ".join(
-        word if re.fullmatch(r"[\w./:-]+", word) else "'" + clean(word).replace("'", "'\\''") + "'"
-        for word in words
-    )
+    return [shlex.quote(clean(word)) for word in words]
 
 
 def _refused(answers: Mapping[str, Any]) -> int | None:

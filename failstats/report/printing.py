@@ -83,8 +83,10 @@ def van_rows(stock_rows: Iterable[Mapping[str, Any]], *, currency: str) -> list[
             }
             for item in row.get("items") or []
         ]
+        name = clean(row.get("van", ""))
+        name = name if name.lower().startswith("van") else f"Van {name}"
         vans.append(
-            {"van": clean(row.get("van", "")), "summary": "; ".join(said) + ".", "lines": lines}
+            {"name": name[:1].upper() + name[1:], "summary": "; ".join(said) + ".", "lines": lines}
         )
     return vans
 

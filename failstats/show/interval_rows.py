@@ -161,6 +161,36 @@ def forest(frame: pd.DataFrame, *, title: str = "Failure rate against the refere
     )
 
 
+def _cost_panel(data: pd.DataFrame, when: str, *, currency: str, extent: int) -> alt.LayerChart:
+    """The actions of one situation, cheapest on top; names take the same room in all panels."""
+    columns = ["action", "cost", "low", "high", "cheapest", "words", "end"]
+    base = alt.Chart(inline(data.sort_values("cost", kind="stable")[columns]))
+    rows = alt.Y(
+        "action:N", sort=None, title=None, axis=alt.Axis(minExtent=extent, maxExtent=extent)
+    )
+    across = f"cost per unit and year ({currency})"
+    tip = [
+        alt.Tooltip("action:N"),
+        alt.Tooltip("words:N", title="cost"),
+        alt.Tooltip("low:Q", format=",.2f"),
+        alt.Tooltip("high:Q", format=",.2f"),
+    ]
+    return alt.layer(
+        base.mark_bar(height={"band": 0.6}).encode(
+            x=alt.X("cost:Q", title=across, axis=alt.Axis(tickCount=6)),
+            y=rows,
+            tooltip=tip,
+            opacity=alt.condition("datum.cheapest", alt.value(0.6), alt.value(0.22)),
+        ),
+        base.mark_rule().encode(x=alt.X("low:Q", title=across), x2="high:Q", y=rows),
+        base.mark_text(style="name").encode(x=alt.X("end:Q", title=across), y=rows, text="words:N"),
+    ).properties(
+        width=WIDTH,
+        height={"step": 24},
+        title=alt.TitleParams(when, fontSize=12, fontWeight=600, offset=4, anchor="start"),
+    )
+
+
 def cost_bars(
     frame: pd.DataFrame, *, currency: str = "USD", title: str = "What each choice costs"
 ) -> Any:
@@ -174,7 +204,7 @@ def cost_bars(
 
     Returns
     -------
-    A panel per situation, cheapest action on top and filled.
+    A panel per situation with its own scale, cheapest action on top and darker.
 
     Raises
     ------
@@ -192,39 +222,18 @@ def cost_bars(
     data["cheapest"] = data["cost"] == data.groupby("when")["cost"].transform("min")
     data["words"] = [money(x, currency) for x in data["cost"]]
     data["end"] = data[["cost", "high"]].max(axis=1)
-    source = inline(data[["when", "action", "cost", "low", "high", "cheapest", "words", "end"]])
-    rows = alt.Y("action:N", sort=alt.EncodingSortField("cost", op="min"), title=None)
-    across = f"cost per unit and year ({currency})"
-    axis = alt.X("cost:Q", title=across, axis=alt.Axis(tickCount=6))
-    tip = [
-        alt.Tooltip("when:N"),
-        alt.Tooltip("action:N"),
-        alt.Tooltip("words:N", title="cost"),
-        alt.Tooltip("low:Q", format=",.2f"),
-        alt.Tooltip("high:Q", format=",.2f"),
-    ]
-    base = alt.Chart(source)
-    layers = [
-        base.mark_bar(height={"band": 0.6}).encode(
-            x=axis,
-            y=rows,
-            tooltip=tip,
-            opacity=alt.condition("datum.cheapest", alt.value(0.6), alt.value(0.22)),
-        ),
-        base.mark_rule().encode(x=alt.X("low:Q", title=across), x2="high:Q", y=rows),
-        base.mark_text(style="name").encode(x=alt.X("end:Q", title=across), y=rows, text="words:N"),
+    longest = max(len(str(action)) for action in data["action"])
+    extent = min(190, max(40, round(longest * 6.6)))
+    panels = [
+        _cost_panel(data[data["when"] == when], when, currency=currency, extent=extent)
+        for when in whens
     ]
     text = f"{title}. " + "; ".join(
         f"{row.when}: cheapest is {row.action} at {row.words} per unit and year"
         for row in data[data["cheapest"]].itertuples()
     )
-    panels = (
-        alt.layer(*layers, data=source)
-        .properties(width=WIDTH, height={"step": 24})
-        .facet(row=alt.Row("when:N", sort=whens), spacing=10)
-        .resolve_scale(y="independent")
-    )
-    return themed(panels.properties(title=titled(title, note), description=text + "."))
+    chart = alt.vconcat(*panels, spacing=14).resolve_scale(x="independent", y="independent")
+    return themed(chart.properties(title=titled(title, note), description=text + "."))
 
 
 def differences(

@@ -18,6 +18,15 @@
     for (const inner of spec.vconcat || []) resize(inner, width);
   };
 
+  // On a narrow screen names beside the rows get less room; longer ones are cut with an ellipsis.
+  const tighten = (node) => {
+    if (!node || typeof node !== "object") return;
+    for (const key of ["minExtent", "maxExtent"]) {
+      if (node[key] > 124) node[key] = 124;
+    }
+    for (const inner of Object.values(node)) tighten(inner);
+  };
+
   const dress = (name, room) => {
     const look = structuredClone(looks[name]);
     if (room < 480) {
@@ -38,8 +47,10 @@
     for (let attempt = 0; attempt < 3; attempt += 1) {
       const spec = structuredClone(source);
       resize(spec, width);
+      if (room < 480) tighten(spec);
       await window.failstatsEmbed(box, spec, {
-        mode: "vega-lite", renderer: "svg", actions: false, ast: true, config: dress(name, room),
+        mode: "vega-lite", renderer: "svg", actions: false, ast: true, logLevel: 1,
+         config: dress(name, room),
       });
       const picture = box.querySelector("svg");
       const spare = room - Number(picture.getAttribute("width"));
