@@ -48,7 +48,9 @@ def _kit(quantity: ArrayLike, cost: float | None, holding: float, completion: fl
     return Kit(quantity=amount, cost=cost, holding=float(holding), completion=float(completion))
 
 
-def _row(values: ArrayLike, name: str, *, size: int | None = None, top: float = np.inf) -> NDArray:
+def _row(
+    values: ArrayLike, name: str, *, size: int | None = None, top: float = np.inf
+) -> NDArray[np.float64]:
     row = np.array(values, dtype=np.float64)
     if row.ndim != 1 or (size is not None and row.size != size):
         raise InputError(

@@ -313,7 +313,7 @@ def _chances(values: ArrayLike, name: str) -> NDArray[np.float64]:
         raise InputError(f"{name} must be a row of chances of at least 0.", do=f"correct {name}.")
     if abs(row.sum() - 1) > 1e-9:
         raise InputError(f"{name} must sum to 1, but sums to {row.sum():.6g}.", do="complete it.")
-    return row / row.sum()
+    return np.asarray(row / row.sum())
 
 
 def _cut(chances: NDArray[np.float64]) -> NDArray[np.float64]:

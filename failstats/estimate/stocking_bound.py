@@ -8,6 +8,11 @@ are whole numbers; letting the jobs be fractions keeps the bound a bound.
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
+import os
+import sys
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,6 +83,32 @@ def gap_to(
     return max(ours - bound.value, 0.0) / ours if ours > 0 else 0.0
 
 
+@contextlib.contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep what the solver prints by itself off standard output, where answers may be piped.
+
+    The solver writes to the process's own output, not to ``sys.stdout``; so the descriptor is
+    turned away for the time of the solution. Where that cannot be done, nothing is changed.
+    """
+    try:
+        library = ctypes.CDLL(None)
+        sys.stdout.flush()
+        library.fflush(None)
+        kept = os.dup(1)
+        away = os.open(os.devnull, os.O_WRONLY)
+    except (OSError, AttributeError, TypeError, ValueError):
+        yield
+        return
+    try:
+        os.dup2(away, 1)
+        yield
+    finally:
+        library.fflush(None)
+        os.dup2(kept, 1)
+        os.close(kept)
+        os.close(away)
+
+
 def _affordable(shelf: Shelf) -> NDArray[np.int64]:
     """(items,) most packs of each item that fit the limits beside the least stock."""
     packs = shelf.high // shelf.pack
@@ -144,15 +175,16 @@ def best_possible(
     matrix = csr_array(vstack(blocks)).multiply(scale[None, :])
     high = np.concatenate([_affordable(shelf), counts[cycle, kind]]).astype(float)
     low = np.concatenate([shelf.low // shelf.pack, np.zeros(jobs, dtype=np.int64)]).astype(float)
-    result = milp(
-        cost * scale,
-        constraints=LinearConstraint(
-            csr_array(matrix), np.concatenate(lower), np.concatenate(upper)
-        ),
-        bounds=Bounds(low, np.maximum(high, low)),
-        integrality=np.concatenate([np.full(items, int(whole)), np.zeros(jobs)]),
-        options={"time_limit": float(seconds), "mip_rel_gap": 1e-4},
-    )
+    with _quiet():
+        result = milp(
+            cost * scale,
+            constraints=LinearConstraint(
+                csr_array(matrix), np.concatenate(lower), np.concatenate(upper)
+            ),
+            bounds=Bounds(low, np.maximum(high, low)),
+            integrality=np.concatenate([np.full(items, int(whole)), np.zeros(jobs)]),
+            options={"time_limit": float(seconds), "mip_rel_gap": 1e-4},
+        )
     if result.status == 2:
         return Bound(value=None, stock=None, reachable=False)
     stock = None

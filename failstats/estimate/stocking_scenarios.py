@@ -23,7 +23,7 @@ RULES: tuple[Rule, ...] = ("all_or_nothing", "use")
 _HASH_SEED = 20_240_229  # any constant: sums of random 64-bit words tell shortage lists apart
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, init=False)
 class Scenarios:
     """Possible next cycles of a van: which jobs come, in which order, and what each needs.
 
@@ -74,9 +74,9 @@ class Scenarios:
             keys = [None if job is None else tuple(sorted(job.items())) for job in cycle]
             rows.append([types.setdefault(key, len(types)) for key in keys])
         need = np.zeros((len(types), items), dtype=np.int64)
-        for key, row in types.items():
+        for key, kind in types.items():
             for item, quantity in key or ():
-                need[row, item] = quantity
+                need[kind, item] = quantity
         jobs = np.full((len(rows), max((len(row) for row in rows), default=0)), -1, dtype=np.int64)
         for index, row in enumerate(rows):
             jobs[index, : len(row)] = row
@@ -271,11 +271,14 @@ class Engine:
         more, less = np.maximum(changes, 0), np.maximum(-changes, 0)
         touched = np.zeros((self.cycles, count), dtype=bool)
         if state.shortages.size and more.any():
+            hit: NDArray[np.float32]
             if self.rule == "use":
-                hit = (state.shortages > 0).astype(np.float32) @ (more.T > 0).astype(np.float32) > 0
+                lacked = (state.shortages > 0).astype(np.float32)
+                hit = np.asarray(lacked @ (more.T > 0).astype(np.float32), dtype=np.float32)
             else:
-                hit = (state.shortages[:, None, :] <= more[None, :, :]).all(axis=2)
-            touched |= (state.lacking @ hit.astype(np.float32)) > 0
+                inside = (state.shortages[:, None, :] <= more[None, :, :]).all(axis=2)
+                hit = inside.astype(np.float32)
+            touched |= np.asarray(state.lacking @ hit) > 0
         for row in np.flatnonzero(less.any(axis=1)):
             used = np.flatnonzero(less[row])
             touched[:, row] |= (state.left[:, used] < less[row, used]).any(axis=1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from itertools import product
 
 import numpy as np
@@ -15,7 +16,7 @@ from failstats.estimate.stocking import (
     finishes,
     plan,
 )
-from failstats.estimate.stocking_bound import best_possible
+from failstats.estimate.stocking_bound import _quiet, best_possible
 from failstats.estimate.stocking_limits import Aim, Shelf
 from failstats.estimate.stocking_scenarios import Engine
 
@@ -265,6 +266,27 @@ def test_mixed_integer_program_never_makes_the_list_worse():
     beside = plan(scenarios, price=price, budget=50.0, evaluate=scenarios, seconds=5)
     assert beside.completion >= without.completion
     assert beside.optimum_gap <= without.optimum_gap + 1e-3
+
+
+def test_what_the_solver_prints_stays_off_standard_output(capfd):
+    os.write(1, b"before ")
+    with _quiet():
+        os.write(1, b"solver chatter ")
+    os.write(1, b"after")
+    assert capfd.readouterr().out == "before after"
+
+
+def test_fixed_stock_beyond_any_need_is_carried_and_paid():
+    cycles = Scenarios.from_sets([[{0: 1}, {1: 1}]] * 12, items=2)
+    found = plan(cycles, price=[2.0, 3.0], target=1.0, fixed={0: 4})
+    assert found.quantity.tolist() == [4, 1]
+    assert found.spend == 11.0 and found.optimum_gap == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_target_that_no_fault_jobs_reach_alone_needs_no_stock():
+    cycles = Scenarios.from_sets([[{0: 1}, {}, {}]] * 12, items=1)
+    found = plan(cycles, price=[2.0], target=0.6)
+    assert not found.quantity.any() and found.spend == 0.0 and not found.warnings
 
 
 # --- bad input ---------------------------------------------------------------------------------
