@@ -277,7 +277,7 @@ class Engine:
                 hit = np.asarray(lacked @ (more.T > 0).astype(np.float32), dtype=np.float32)
             else:
                 inside = (state.shortages[:, None, :] <= more[None, :, :]).all(axis=2)
-                hit = inside.astype(np.float32)
+                hit = np.array(inside, dtype=np.float32)
             touched |= np.asarray(state.lacking @ hit) > 0
         for row in np.flatnonzero(less.any(axis=1)):
             used = np.flatnonzero(less[row])
