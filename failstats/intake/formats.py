@@ -134,8 +134,8 @@ class _JsonLines:
         fields = "".join(f", content->>$k{at} as c{at}" for at in range(len(self.header)))
         unusable = [*self.text.nul_lines, *self.text.long_lines]
         connection.execute(
-            f"create temp table {name} as with whole as (select *, json_valid(content) and "
-            "json_type(content) = 'OBJECT' as sound from (" + _JSON_LINES + ")) "
+            f"create temp table {name} as with whole as (select *, case when "
+            "json_valid(content) then json_type(content) = 'OBJECT' else false end as sound from (" + _JSON_LINES + ")) "
             "select place, case when list_contains($unusable, place) then 'line has a NUL byte or "
             "is longer than 1 MB' when not sound then 'line must be one JSON object' end as broken, "
             "null::varchar as whole_text" + fields.replace("content->>", "sound_content->>")
@@ -168,8 +168,8 @@ def json_lines(path: Path, folder: Path, encoding: str | None = None) -> RowFile
         keys = connection.execute(
             "select key, min(place) from (select place, unnest(json_keys(content)) as key from ("
             + _JSON_LINES
-            + ") where json_valid(content) and json_type(content) = 'OBJECT') group by key "
-            "order by 2, 1",
+            + ") where case when json_valid(content) then json_type(content) = 'OBJECT' else false "
+            "end) group by key order by 2, 1",
             _json_reader(text),
         ).fetchall()
     if not keys:

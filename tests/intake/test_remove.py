@@ -1,0 +1,102 @@
+"""A wrong batch goes, a unit is forgotten."""
+
+from __future__ import annotations
+
+import pytest
+
+from failstats.errors import InputError
+from failstats.intake.remove import forget, unload
+
+UNITS = "unit_id,family\nunit-alpha,E1\nunit-beta,E1\n"
+JOBS = "job_id,unit_id,visited_on\njob-alpha,unit-alpha,2023-03-01\njob-beta,unit-beta,2023-03-02\n"
+LINES = "job_id,part,finding,action\njob-alpha,coil,failed,replaced\njob-beta,coil,failed,kept\n"
+CLEANINGS = "unit_id,cleaned_on,job_id\nunit-alpha,2023-04-01,job-alpha\nunit-beta,2023-01-01,\n"
+
+
+def test_unload_puts_back_what_the_batch_had_corrected(put, ask, warehouse):
+    put(units=UNITS, jobs=JOBS)
+    put(units=UNITS.replace("E1", "E2"))
+    put(units=UNITS.replace("E1", "E3"))
+    unload(warehouse, 2)
+    assert ask("select distinct family, batch, superseded_in from raw.units order by batch") == [
+        ("E1", 1, 3), ("E3", 3, None),
+    ]  # fmt: skip
+    unload(warehouse, 3)
+    assert ask("select distinct family, superseded_in from raw.units") == [("E1", None)]
+    assert ask("select distinct batch from raw.batches") == [(1,)]
+
+
+def test_unload_of_parents_leaves_no_orphans(put, ask, warehouse):
+    put(units=UNITS)
+    put(jobs=JOBS)
+    put(lines=LINES, cleanings=CLEANINGS)
+    result = unload(warehouse, 2)
+    assert result.rows["jobs"] == 2
+    assert ask("select count(*) from raw.lines") == [(0,)]
+    assert ask("select \"table\", count(*) from raw.quarantine group by 1") == [("lines", 2)]
+    assert ask("select rows_in, good, quarantined from raw.batches where \"table\" = 'lines'") == [
+        (2, 0, 2)
+    ]
+    put(jobs=JOBS)
+    assert ask("select count(*) from raw.lines") == [(2,)]
+    unload(warehouse, 1)
+    assert ask("select unit_id, family from raw.units order by 1") == [
+        ("unit-alpha", "unknown"), ("unit-beta", "unknown"),
+    ]  # fmt: skip
+
+
+def test_a_file_may_come_again_after_the_batch_it_repeated_is_gone(put, ask, warehouse):
+    put(units=UNITS)
+    more = UNITS + "unit-gamma,E1\n"
+    put(units=more)
+    unload(warehouse, 1)
+    assert ask("select count(*) from raw.units") == [(1,)]
+    put(units=more)
+    assert ask("select count(*) from raw.units where superseded_in is null") == [(3,)]
+
+
+def test_unload_of_no_batch_is_refused(put, warehouse):
+    put(units=UNITS)
+    with pytest.raises(InputError, match="a batch must be in the warehouse, but 7 is not"):
+        unload(warehouse, 7)
+
+
+@pytest.mark.parametrize("keyed", [False, True])
+def test_forget_leaves_no_byte(put, ask, warehouse, tmp_path, keyed):
+    options = {}
+    if keyed:
+        options["key_file"] = tmp_path / "key.txt"
+        options["key_file"].write_text("k" * 40)
+    put(units=UNITS, jobs=JOBS, lines=LINES + "job-alpha,coyl,failed,kept\n",
+        cleanings=CLEANINGS + "unit-alpha,2999-01-01,\nunit-alpha;1\n", options=options)  # fmt: skip
+    put(units=UNITS.replace("E1", "E9"), options=options)
+    trace = ask("select unit_id from raw.units where line = 2 limit 1")[0][0]
+    job = ask("select job_id from raw.jobs where line = 2")[0][0]
+    before = warehouse.read_bytes()
+    assert trace.encode() in before
+    assert job.encode() in before
+    result = forget(warehouse, "unit-alpha", **options)
+    assert result.rows["units"] == 2
+    assert result.rows["lines"] == 1
+    after = warehouse.read_bytes()
+    for text in ("unit-alpha", "job-alpha", trace, job):
+        assert text.encode() not in after
+    assert sorted(path.name for path in tmp_path.iterdir() if path.name.startswith("w.")) == [
+        "w.duckdb"
+    ]
+    assert len(ask("select * from raw.units where superseded_in is null")) == 1
+    # the tombstone keeps it out
+    again = put(units=UNITS.replace("E1", "E7"), jobs=JOBS + "job-new,unit-alpha,2023-05-05\n",
+                lines=LINES + "job-new,coil,failed,kept\n", options=options)  # fmt: skip
+    assert again.reasons["belongs to a unit that was forgotten"] == 5
+    assert all(row["rows_in"] == row["good"] + row["quarantined"] + row["duplicates"]
+               for row in again.batches)  # fmt: skip
+    for text in ("unit-alpha", "job-alpha", trace, job):
+        assert text.encode() not in warehouse.read_bytes()
+
+
+def test_forget_of_no_unit_is_refused_without_its_name(put, warehouse):
+    put(units=UNITS)
+    with pytest.raises(InputError) as refusal:
+        forget(warehouse, "unit-omega")
+    assert "unit-omega" not in str(refusal.value)

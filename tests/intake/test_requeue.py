@@ -1,0 +1,92 @@
+"""Out of quarantine: corrected by a person, or freed by the parent."""
+
+from __future__ import annotations
+
+import csv
+
+import pytest
+
+from failstats.errors import InputError
+from failstats.intake.load import load
+from failstats.intake.requeue import write_quarantine
+
+UNITS = "unit_id,family,installed_on\nu1,E1,2023-02-30\nu2,E1,2020-01-01\n"
+JOBS = "job_id,unit_id,visited_on\nj1,u1,2023-03-01\nj2,u2,2023-03-01\n"
+LINES = (
+    "job_id,part,finding,action,reading,broke_at\nj1,coil,failed,replaced,9.9 ohm,=end\n"
+    "j2,fuse,failed,replaced,OL,\nj2,coyl,failed,kept,320F,-middle\n"
+)
+
+
+def edit(path, **changes):
+    """Change cells of the one data row of a file written out."""
+    with path.open(encoding="utf-8-sig", newline="") as handle:
+        rows = list(csv.DictReader(handle))
+    for row in rows:
+        row.update({name: value for name, value in changes.items() if name in row})
+    with path.open("w", encoding="utf-8", newline="") as handle:
+        writer = csv.DictWriter(handle, rows[0].keys())
+        writer.writeheader()
+        writer.writerows(rows)
+    return rows
+
+
+def test_children_come_in_with_their_corrected_parent(put, ask, warehouse, tmp_path):
+    first = put(units=UNITS, jobs=JOBS, lines=LINES)
+    assert first.quarantined == 4  # the unit, its job, its line, and the misspelt part
+    units, _jobs, lines = write_quarantine(warehouse, tmp_path / "out")
+    assert [path.name for path in (units, lines)] == [
+        "quarantine_units.csv", "quarantine_lines.csv",
+    ]  # fmt: skip
+    edit(units, installed_on="2023-02-27")
+    second = load(warehouse, [], requeue=units)
+    assert {row["table"]: (row["rows_in"], row["good"]) for row in second.batches} == {
+        "units": (1, 1), "jobs": (1, 1), "lines": (1, 1),
+    }  # fmt: skip
+    assert ask("select batch, file, line, reading_ohm, broke_at from raw.lines "
+               "where job_id = 'j1'") == [(2, "lines.csv", 2, 9.9, "=end")]  # fmt: skip
+    assert ask("select \"table\", released_in from raw.quarantine order by released_in, 1") == [
+        ("jobs", 2), ("lines", 2), ("units", 2), ("lines", None),
+    ]  # fmt: skip
+
+
+def test_what_could_be_read_survives_the_way_out_and_back(put, ask, warehouse, tmp_path):
+    put(units=UNITS, jobs=JOBS, lines=LINES)
+    lines = write_quarantine(warehouse, tmp_path / "out")[-1]
+    rows = edit(lines)
+    bad = next(row for row in rows if row["part"] == "coyl")
+    assert (bad["reading"], bad["broke_at"], bad["action"]) == ("160.0 °C", "'-middle", "kept")
+    assert "the nearest known one is coil" in bad["reasons"]
+    with lines.open("w", encoding="utf-8", newline="") as handle:
+        writer = csv.DictWriter(handle, bad.keys())
+        writer.writeheader()
+        writer.writerow({**bad, "part": "coil"})
+    result = load(warehouse, [], requeue=lines)
+    assert result.quarantined == 0
+    assert ask("select reading_celsius, broke_at, line from raw.lines where part = 'coil'") == [
+        (160.0, "-middle", 4)
+    ]
+
+
+def test_a_row_that_is_not_in_quarantine_is_refused(put, warehouse, tmp_path):
+    put(units=UNITS)
+    (units,) = write_quarantine(warehouse, tmp_path / "out")
+    edit(units, line="9")
+    with pytest.raises(InputError, match="must be in quarantine once"):
+        load(warehouse, [], requeue=units)
+
+
+def test_a_row_corrected_wrongly_stays(put, ask, warehouse, tmp_path):
+    put(units=UNITS)
+    (units,) = write_quarantine(warehouse, tmp_path / "out")
+    edit(units, installed_on="2023-02-31")
+    result = load(warehouse, [], requeue=units)
+    assert result.quarantined == 1
+    assert ask("select count(*) from raw.quarantine where released_in is null") == [(1,)]
+
+
+def test_lines_loaded_before_their_jobs_wait(put, ask):
+    assert put(lines="job_id,part,finding,action\nj1,coil,failed,replaced\n").quarantined == 1
+    put(units="unit_id,family\nu1,E1\n", jobs="job_id,unit_id,visited_on\nj1,u1,2023-03-01\n")
+    assert ask("select batch, line from raw.lines") == [(2, 2)]
+    assert ask("select count(*) from raw.quarantine where released_in is null") == [(0,)]
