@@ -286,7 +286,7 @@ def nelson_aalen(
     Ties are counted together, d / n; the variance is the sum of d / n**2 (Aalen).
     """
     failed, _ = _counted(table, cause)
-    stretch = followed_stretch(table, failed=np.zeros_like(failed), given_age=given_age)
+    stretch = followed_stretch(table, failed=failed, given_age=given_age, may_reach_zero=True)
     rows = stretch.rows
     at_risk, died = table.at_risk[rows], failed[rows]
     return HazardCurve(

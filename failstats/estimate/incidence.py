@@ -14,6 +14,9 @@ from failstats.estimate.stretch import followed_stretch, read_only
 
 __all__ = ["Incidence", "aalen_johansen"]
 
+#: Share of cancelling terms below which their sum is rounding.
+NOISE = 1e-14
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Incidence:
@@ -162,13 +165,14 @@ def aalen_johansen(table: RiskTable, *, given_age: float | None = None) -> Incid
     # covariance and gathered in powers of F(t), so that one pass serves all ages.
     own = before**2 * failed * (at_risk - failed) / at_risk**3
     cross = before * failed / at_risk**2
-    variance = (
-        np.cumsum(own, axis=1)
-        - 2 * (share * np.cumsum(cross, axis=1) - np.cumsum(share * cross, axis=1))
-        + share**2 * np.cumsum(spread)
-        - 2 * share * np.cumsum(share * spread, axis=1)
-        + np.cumsum(share**2 * spread, axis=1)
+    terms = (
+        np.cumsum(own, axis=1) + 2 * np.cumsum(share * cross, axis=1),
+        share**2 * np.cumsum(spread) + np.cumsum(share**2 * spread, axis=1),
+        -2 * share * (np.cumsum(cross, axis=1) + np.cumsum(share * spread, axis=1)),
     )
+    variance = terms[0] + terms[1] + terms[2]
+    # What is left of terms that cancel to the last digits is rounding, and stands for 0.
+    variance[variance < NOISE * (terms[0] + terms[1])] = 0.0
     return Incidence(
         causes=table.causes,
         age=read_only(table.age[rows]),
@@ -176,7 +180,7 @@ def aalen_johansen(table: RiskTable, *, given_age: float | None = None) -> Incid
         survival=read_only(survival),
         failed=read_only(failed),
         share=read_only(share),
-        variance=read_only(np.maximum(variance, 0.0)),
+        variance=read_only(variance),
         conditioned_on=stretch.start,
         followed_to=stretch.end,
         more_beyond=stretch.more_beyond,

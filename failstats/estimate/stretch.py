@@ -37,7 +37,11 @@ class Stretch:
 
 
 def followed_stretch(
-    table: RiskTable, *, failed: np.ndarray | None = None, given_age: float | None = None
+    table: RiskTable,
+    *,
+    failed: np.ndarray | None = None,
+    given_age: float | None = None,
+    may_reach_zero: bool = False,
 ) -> Stretch:
     """Find the ages a curve can honestly span.
 
@@ -51,6 +55,8 @@ def followed_stretch(
     table : the counts.
     failed : shape (n,), the failures the curve counts; all of them when absent.
     given_age : start here instead, whatever happened before.
+    may_reach_zero : for sums of shares, which all of a few lives failing does not spoil: cut only
+        where nobody is followed.
     """
     counted = table.failed_total if failed is None else failed
     age, at_risk, after = table.age, table.at_risk, table.still_working
@@ -62,7 +68,7 @@ def followed_stretch(
                 f"nobody was followed beyond age {given_age:g} {table.unit}.", do="ask for less."
             )
         return Stretch(start=0.0, end=0.0, rows=np.arange(0), more_beyond=False)
-    emptied = (at_risk > 0) & (counted >= at_risk)  # the curve touches 0 here
+    emptied = (at_risk > 0) & (counted >= at_risk) & (not may_reach_zero)
     if given_age is not None:
         emptied &= age > given_age
     tiny = 1e-9 * max(1.0, float(table.entered.sum()))

@@ -140,20 +140,13 @@ def turnbull(
         raise FitError("a curve needs at least one part, but none were given.")
     gaps, first, last, begin = _gaps(low, up, start)
     m = gaps.shape[0]
+    _refuse_a_break(last, begin, m, start, unit)
     share, rounds = _settle(first, last, begin, weight, m)
     keep = share > EMPTY
     value, slope = _value_and_slope(share, first, last, begin, weight)
     support = np.flatnonzero(keep)
     share = np.where(keep, share, 0.0)
     share /= share.sum()
-    unseen = np.flatnonzero(_sums(share, first, last, begin)[1] < EMPTY)
-    if unseen.size:
-        raise FitError(
-            "the curve falls to 0 before some parts came under observation, so nothing holds it.",
-            where=f"{unseen.size} rows, first entry {start[unseen].min():g} {unit}",
-            do="leave out the few lives that were followed only before that age.",
-            rows=unseen.tolist(),
-        )
     spread = _spread(share, support, first, last, begin, weight)
     working = np.maximum(1 - np.cumsum(share), 0.0)
     working[-1] = 0.0
@@ -205,6 +198,27 @@ def _gaps(
     last = np.searchsorted(begins, close_at, side="left")
     begin = np.searchsorted(begins, enter_at, side="left")
     return gaps, first, last, begin
+
+
+def _refuse_a_break(
+    last: np.ndarray, begin: np.ndarray, size: int, start: np.ndarray, unit: str
+) -> None:
+    """Refuse records that fall apart: all lives followed early fail before the rest is followed.
+
+    The likelihood then has no top: it rises for ever as the early gaps take all the mass.
+    """
+    begun = np.cumsum(np.bincount(begin, minlength=size + 1))
+    ended = np.cumsum(np.bincount(last, minlength=size + 1))
+    inner = np.arange(1, size)
+    apart = (begun[inner - 1] == ended[inner]) & (ended[inner] > 0) & (ended[inner] < begin.size)
+    if apart.any():
+        late = np.flatnonzero(begin >= inner[apart][-1])
+        raise FitError(
+            "the curve falls to 0 before some parts came under observation, so nothing holds it.",
+            where=f"{late.size} rows, first entry {start[late].min():g} {unit}",
+            do="leave out the lives that were followed only before that age.",
+            rows=late.tolist(),
+        )
 
 
 def _sums(

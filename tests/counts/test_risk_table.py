@@ -65,12 +65,12 @@ def test_causes_however_they_come(cause, expected):
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (dict(entry=0, exit=[1, 2], cause=[""]), "equally long"),
-        (dict(entry=0, exit=[1, np.nan], cause=["", ""]), "exit must be an age of 0 or more"),
-        (dict(entry=-1, exit=[1], cause=[""]), "entry must be an age of 0 or more"),
-        (dict(entry=0, exit=[1], cause=[1]), "cause must be words"),
-        (dict(entry=0, exit=[1], cause=np.array([3], dtype=object)), "cause must be a word"),
-        (dict(entry=0, exit=[1], cause=["a"], weights=[-1]), "weights must be 0 or more"),
+        ({"entry": 0, "exit": [1, 2], "cause": [""]}, "equally long"),
+        ({"entry": 0, "exit": [1, np.nan], "cause": ["", ""]}, "exit must be an age of 0 or more"),
+        ({"entry": -1, "exit": [1], "cause": [""]}, "entry must be an age of 0 or more"),
+        ({"entry": 0, "exit": [1], "cause": [1]}, "cause must be words"),
+        ({"entry": 0, "exit": [1], "cause": np.array([3], dtype=object)}, "cause must be a word"),
+        ({"entry": 0, "exit": [1], "cause": ["a"], "weights": [-1]}, "weights must be 0 or more"),
     ],
 )
 def test_bad_lives(arguments, words):

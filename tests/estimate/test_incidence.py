@@ -26,9 +26,7 @@ def slow_incidence(entry, exit_, cause, weight=None):
         step = np.eye(1 + len(names))
         for k, name in enumerate(names):
             died = sum(
-                w
-                for x, c, w in zip(exit_, cause, weight, strict=True)
-                if x == t and c == name
+                w for x, c, w in zip(exit_, cause, weight, strict=True) if x == t and c == name
             )
             step[0, 1 + k] = died / at_risk
             step[0, 0] -= died / at_risk
@@ -127,7 +125,10 @@ def test_times_lost_and_lived_add_up():
 
 
 def test_edges():
-    assert aalen_johansen(RiskTable.from_lives([], [], np.array([], dtype=str))).share.shape == (0, 0)
+    assert aalen_johansen(RiskTable.from_lives([], [], np.array([], dtype=str))).share.shape == (
+        0,
+        0,
+    )
     none = aalen_johansen(RiskTable.from_lives(0, [2, 3], ["", ""]))
     assert none.survival.tolist() == [1, 1, 1]
     newborn = aalen_johansen(RiskTable.from_lives(0, [0, 4], ["wear", "trip"]))

@@ -163,7 +163,7 @@ def _hessian(f, x, step=1e-4):
 
 
 def test_ignoring_late_entry_would_mislead(late, late_table):
-    entry, exit_, failed = late
+    _, exit_, failed = late
     blind = fit(RiskTable.from_lives(0, exit_, failed)).parameters["scale"]
     ours = fit(late_table)
     low, high = ours.interval()["scale"]
@@ -234,16 +234,22 @@ def _best_on_curve(found, age, hazard):
         theta[shape] += u * width
         return -found.likelihood(family.locate(theta, age, hazard))[0]
 
-    return -optimize.minimize_scalar(minus, bounds=(-6, 6), options={"xatol": 1e-9}, method="bounded").fun
+    return -optimize.minimize_scalar(
+        minus, bounds=(-6, 6), options={"xatol": 1e-9}, method="bounded"
+    ).fun
 
 
 def test_exponential_limits_in_closed_form():
     # 2 (top - l(rate)) = 2 (r log(r / x) - (r - x)), x the failures expected at that rate.
-    found = fit(RiskTable.from_lives(0, np.arange(1, 31), np.ones(30, dtype=bool)), model="exponential")
+    found = fit(
+        RiskTable.from_lives(0, np.arange(1, 31), np.ones(30, dtype=bool)), model="exponential"
+    )
     exposure = np.arange(1, 31).sum()
     for end in found.interval()["rate"]:
         x = end * exposure
-        assert 2 * (30 * np.log(30 / x) - (30 - x)) == pytest.approx(stats.chi2.ppf(0.95, 1), rel=1e-8)
+        assert 2 * (30 * np.log(30 / x) - (30 - x)) == pytest.approx(
+            stats.chi2.ppf(0.95, 1), rel=1e-8
+        )
 
 
 @pytest.mark.parametrize("failures", [0, 1, 4])
@@ -375,7 +381,9 @@ def test_infinite_means_are_said():
 
 
 def test_mean_interval_of_the_exponential():
-    found = fit(RiskTable.from_lives(0, np.arange(1, 31), np.ones(30, dtype=bool)), model="exponential")
+    found = fit(
+        RiskTable.from_lives(0, np.arange(1, 31), np.ones(30, dtype=bool)), model="exponential"
+    )
     low, high = found.mean_interval()
     spread = np.exp(1.959963984540054 / np.sqrt(30))
     assert (low, high) == pytest.approx((found.mean() / spread, found.mean() * spread), rel=1e-6)

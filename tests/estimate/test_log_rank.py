@@ -63,7 +63,9 @@ def test_plain_adds_the_strata_up(seed):
     counted, groups, _ = tables(group, stratum, entry, exit_, failed)
     found = log_rank(counted, groups=groups)
     everyone = np.zeros_like(stratum)
-    assert found.statistic == pytest.approx(slow(group, everyone, entry, exit_, failed), rel=ROUNDING)
+    assert found.statistic == pytest.approx(
+        slow(group, everyone, entry, exit_, failed), rel=ROUNDING
+    )
 
 
 def test_two_groups_against_lifelines():

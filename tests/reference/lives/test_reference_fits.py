@@ -135,7 +135,9 @@ def test_w4_motors(life_data):
     assert printed(np.exp(log_life) * error, "7506")
     log_b10, error = found.log_quantile(130.0, share_failed=0.1)
     limits = np.exp([log_b10, log_b10 - 2 * error, log_b10 + 2 * error])
-    assert limits == pytest.approx([15934.5942435484, 10258.1740720506, 24752.0944685793], rel=ERRORS)
+    assert limits == pytest.approx(
+        [15934.5942435484, 10258.1740720506, 24752.0944685793], rel=ERRORS
+    )
 
 
 def test_w5_capacitors(life_data):
