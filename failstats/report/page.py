@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -126,6 +126,21 @@ def _frames(answer: Any) -> list[tuple[str, str, pd.DataFrame]]:
     return [(file, label, frame) for file, label, frame in found if len(frame.columns)]
 
 
+def _rows_in(spec: Any) -> Iterator[int]:
+    """How many rows each data set inside a chart has, wherever it stands."""
+    if isinstance(spec, Mapping):
+        for key, value in spec.items():
+            if key == "datasets":
+                yield from (len(rows) for rows in value.values())
+            elif key == "values" and isinstance(value, list) and "mark" not in spec:
+                yield len(value)
+            else:
+                yield from _rows_in(value)
+    elif isinstance(spec, list):
+        for value in spec:
+            yield from _rows_in(value)
+
+
 def _spec(answer: Any) -> tuple[dict[str, Any] | None, str]:
     """The chart's spec, or a sentence saying why there is none."""
     try:
@@ -135,8 +150,7 @@ def _spec(answer: Any) -> tuple[dict[str, Any] | None, str]:
     if chart is None:
         return None, "No chart: there is nothing here that could be drawn."
     spec = chart.to_dict()
-    data = list(spec.get("datasets", {}).values())
-    if data and not any(data):
+    if not any(_rows_in(spec)):
         return None, "No chart: its table is empty."
     return spec, ""
 

@@ -157,8 +157,7 @@ def advice_rows(policy_rows: Iterable[Mapping[str, Any]], *, currency: str) -> l
 
 
 def _styles() -> markupsafe.Markup:
-    hidden = ".unseen{position:absolute;width:1px;height:1px;overflow:hidden;clip-path:inset(50%)}"
-    return markupsafe.Markup(template_text("page.css") + template_text("sheet.css") + hidden)
+    return markupsafe.Markup(template_text("page.css") + template_text("sheet.css"))
 
 
 def van_list_html(

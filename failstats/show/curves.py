@@ -85,7 +85,7 @@ def _curves(
         panels = alt.layer(*layers, data=source).properties(width=WIDTH // 2, height=130)
         chart_ = panels.facet(alt.Facet("series:N", sort=names), columns=2)
         return chart_, data, names, [n for n in notes if n and not n.startswith("Solid")]
-    ends = data.sort_values("age_years").groupby("series", sort=False).tail(1).copy()
+    ends = data.sort_values("age_years", kind="stable").groupby("series", sort=False).tail(1).copy()
     span = float(scale.to_dict()["domain"][1])
     ends[value] = spread_labels(ends[value], gap=LABEL_GAP * span)
     if len(names) > 1:
@@ -255,7 +255,7 @@ def frontier(
         axis=alt.Axis(format=".0%"),
     )
     shade = {} if several else {"color": _by_name(names)}
-    ends = data.sort_values("spend").groupby("series", sort=False).tail(1).copy()
+    ends = data.sort_values("spend", kind="stable").groupby("series", sort=False).tail(1).copy()
     ends["completion"] = spread_labels(ends["completion"], gap=LABEL_GAP * (1.05 - low))
     tip = [
         alt.Tooltip("series:N", title="van"),
@@ -280,7 +280,10 @@ def frontier(
         thinned = " ".join(x for x in ("The dot is the plan.", thinned) if x)
     text = f"{title}. " + "; ".join(
         f"{row.van}: up to {share_text(row.completion)} for {money(row.spend, currency)}"
-        for row in data.sort_values("spend").groupby("series", sort=False).tail(1).itertuples()
+        for row in data.sort_values("spend", kind="stable")
+        .groupby("series", sort=False)
+        .tail(1)
+        .itertuples()
     )
     return themed(
         alt.layer(*layers).properties(

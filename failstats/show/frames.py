@@ -81,7 +81,7 @@ def _plain(value: Any) -> Any:
     return str(value)
 
 
-def inline(frame: pd.DataFrame) -> alt.Data:
+def inline(frame: pd.DataFrame) -> alt.InlineData:
     """The rows as values inside the chart, so that no file and no row limit is involved.
 
     Parameters
@@ -94,7 +94,7 @@ def inline(frame: pd.DataFrame) -> alt.Data:
     """
     names = [str(name) for name in frame.columns]
     rows = frame.itertuples(index=False, name=None)
-    return alt.Data(values=[dict(zip(names, map(_plain, row), strict=True)) for row in rows])
+    return alt.InlineData(values=[dict(zip(names, map(_plain, row), strict=True)) for row in rows])
 
 
 def thin_steps(frame: pd.DataFrame, *, by: str, along: str) -> tuple[pd.DataFrame, str]:

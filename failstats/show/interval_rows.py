@@ -19,7 +19,7 @@ MOST_PANELS = 12
 
 
 def _interval_layers(
-    source: alt.Data, *, title: str, axis: alt.X, rows: alt.Y, tip: list[Any]
+    source: alt.InlineData, *, title: str, axis: alt.X, rows: alt.Y, tip: list[Any]
 ) -> list[Any]:
     """A point on its interval, the way every estimate of this package is drawn."""
     base = alt.Chart(source)
@@ -139,7 +139,7 @@ def forest(frame: pd.DataFrame, *, title: str = "Failure rate against the refere
     )
     base = alt.Chart(source)
     layers = [
-        alt.Chart(alt.Data(values=[{"one": 1}]))
+        alt.Chart(alt.InlineData(values=[{"one": 1}]))
         .mark_rule(style="guide")
         .encode(x=alt.X("one:Q", scale=scale, title=across)),
         base.mark_rule().encode(

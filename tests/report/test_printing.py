@@ -1,0 +1,87 @@
+"""Sheets to print: a page per van, one card, everything escaped, papers by name."""
+
+import pytest
+
+from failstats.errors import InputError
+from failstats.report.printing import advice_rows, card_html, van_list_html
+from failstats.show.cautions import cautions
+
+VAN = {
+    "van": "V1",
+    "cycle_days": 28.0,
+    "jobs_expected": 41.2,
+    "spend": 412.5,
+    "completion": 0.83,
+    "completion_ci": [0.78, 0.87],
+    "items": [
+        {"item_id": "<b>K-1", "part": "gas_valve", "families": ["*"], "quantity": 2, "change": 1},
+        {"item_id": "K-2", "part": "coil", "families": ["E-27"], "quantity": 1, "change": None},
+        {"item_id": "K-3", "part": "coil", "families": ["E-27"], "quantity": 0, "change": -2},
+    ],
+}
+
+
+def test_a_sheet_per_van_with_what_to_carry():
+    html = van_list_html([VAN, {**VAN, "van": "V2", "items": []}], "letter", as_of="2023-12-31")
+    assert html.count('<section class="sheet"') == 2
+    assert "size: letter" in html
+    assert "&lt;b&gt;K-1" in html and "<b>K-1" not in html
+    assert "gas valve" in html and ">all<" in html and ">+1<" in html and ">-2<" in html
+    assert "83 % (78 to 87) of the jobs finished on the first visit; $412 of stock" in html
+    assert "Nothing is worth carrying on this van" in html
+    assert "http" not in html.replace("http-equiv", "")
+
+
+def policy(**changes):
+    row = {"kind": "pair", "when": "cutout", "also": "thermostat", "recommend": "keep"}
+    return {**row, "threshold_days": None, "caution": None, **changes}
+
+
+@pytest.mark.parametrize(
+    ("row", "advice"),
+    [
+        (policy(), "Leave the other part in."),
+        (policy(recommend="always"), "Replace the other part too."),
+        (policy(recommend="test_hot"), "Test the other part hot"),
+        (policy(recommend="unclear"), "The records do not decide."),
+        (
+            policy(recommend="if_older", threshold_days=2191.5),
+            "Replace the other part when older than 6.0 years, else leave it in.",
+        ),
+        (policy(kind="age", when="fuse", also=None, recommend="never"), "Do not replace it by age"),
+        (
+            policy(kind="age", recommend="if_older", threshold_days=1000),
+            "Replace it when older than 2.7 years",
+        ),
+        (
+            policy(kind="cleaning", when="", also=None, recommend="always", threshold_days=365),
+            "Clean the full run at least every 365 days, sooner where the maker",
+        ),
+        (policy(kind="cleaning", recommend="unclear"), "do not give an interval"),
+    ],
+)
+def test_each_recommendation_in_words(row, advice):
+    assert advice in advice_rows([row], currency="USD")[0]["advice"]
+
+
+def test_a_saving_is_never_without_its_interval():
+    row = policy(recommend="always", saving_per_100_jobs=812.3, saving_ci=[310, 1290])
+    said = advice_rows([row], currency="USD")[0]["doubt"]
+    assert said == "Saves $812.30 ($310.00 to $1,290.00) per 100 jobs against leaving it in."
+
+
+def test_a_safety_part_carries_its_caution_and_the_card_all_of_them():
+    html = card_html([policy(recommend="always")], cautions())
+    assert html.count('<section class="sheet"') == 1
+    assert "same rating only, never bypass" in html
+    for caution in cautions():
+        assert caution.replace("'", "&#39;") in html
+
+
+def test_an_empty_card_says_so():
+    assert "support no advice" in card_html([], cautions())
+
+
+def test_paper_must_be_known():
+    with pytest.raises(InputError, match="paper must be one of a4, letter"):
+        van_list_html([], "a3")
