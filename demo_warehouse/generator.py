@@ -582,7 +582,7 @@ def _tables(world: _World) -> dict[str, pd.DataFrame]:
         "job_id": cleanings["job_id"].map(renamed).fillna(""), "lint": cleanings["lint"],
     }).drop_duplicates(["unit_id", "cleaned_on", "scope"], keep="first")
     out_cleanings = out_cleanings.sort_values(["cleaned_on", "unit_id"], kind="stable").reset_index(drop=True)
-    out_vans = pd.DataFrame({"van_id": vans, "cycle_days": 28, "budget": "600.00", "volume": "60 L"})
+    out_vans = pd.DataFrame({"van_id": vans, "cycle_days": 28, "budget": "750.00", "volume": "60 L"})
     return {
         "units": units, "jobs": out_jobs, "lines": lines, "cleanings": out_cleanings,
         "catalogue": _catalogue(truth), "vans": out_vans,

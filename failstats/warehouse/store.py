@@ -20,7 +20,7 @@ import duckdb
 from failstats.errors import LockedError, WarehouseError
 from failstats.warehouse.schema import CREATE
 
-__all__ = ["FORMAT", "connect_readonly", "rebuild", "setting"]
+__all__ = ["FORMAT", "connect_readonly", "hold", "rebuild", "setting", "sync"]
 
 FORMAT = "1"  # of the warehouse file; a change of raw tables needs a migration
 SPACE_FACTOR = 3  # free space asked for, in sizes of the present file
@@ -86,7 +86,7 @@ def setting(connection: duckdb.DuckDBPyConnection, name: str) -> str | None:
 
 
 @contextlib.contextmanager
-def _lock(path: Path) -> Iterator[None]:
+def hold(path: Path) -> Iterator[None]:
     """Hold PATH.lock; a lock whose owner on this machine is gone is taken over."""
     lock = path.with_name(path.name + ".lock")
     note = {"pid": os.getpid(), "host": socket.gethostname()}
@@ -150,7 +150,8 @@ def _check_space(path: Path) -> None:
         )
 
 
-def _sync(path: Path) -> None:
+def sync(path: Path) -> None:
+    """Have the disk hold what was written."""
     handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)
@@ -184,7 +185,7 @@ def rebuild(path: Path, *, compact: bool = False) -> Iterator[duckdb.DuckDBPyCon
             do="make the folder, or name another place with -w.",
         )
     following = path.with_name(path.name + ".next")
-    with _lock(path):
+    with hold(path):
         _check_space(path)
         _discard(following)
         try:
@@ -203,10 +204,10 @@ def rebuild(path: Path, *, compact: bool = False) -> Iterator[duckdb.DuckDBPyCon
                 connection.close()
             if compact:
                 _compact(following)
-            _sync(following)
+            sync(following)
             os.replace(following, path)
             if os.name == "posix":
-                _sync(path.parent)
+                sync(path.parent)
         finally:
             _discard(following)
 

@@ -1,0 +1,231 @@
+"""The same questions from Python: open a warehouse, ask, get frozen results."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from failstats.answers.causes import Causes, causes
+from failstats.answers.costs import Costs, read_costs
+from failstats.answers.lives import Lives, lives
+from failstats.answers.pairs import Pairs, pairs
+from failstats.answers.policy import Policy, policy
+from failstats.answers.quality import LIMIT, Quality, quality
+from failstats.answers.rules import Rules, rules
+from failstats.answers.stock import Stock, stock
+from failstats.answers.verify import Verified, verify
+from failstats.answers.vents import Vents, vents
+from failstats.vocabulary import load_vocabulary
+from failstats.warehouse.session import Session, open_session
+
+__all__ = ["Records", "open_warehouse"]
+
+Say = Callable[[str], None] | None
+
+
+def _several(value: str | Sequence[str]) -> Sequence[str]:
+    return (value,) if isinstance(value, str) else tuple(value)
+
+
+class Records:
+    """An open warehouse as of one date; use it in a `with` block, or call `close`.
+
+    Every question is a method named as the command, and returns a frozen result with `.table()`,
+    `.interval()`, `.chart()`, `.to_dict()` and `str()`.
+    """
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        self._known: dict[tuple[str, float], Any] = {}
+
+    def __enter__(self) -> Records:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def __repr__(self) -> str:
+        return f"<failstats records of {self._session.path.name} as of {self._session.as_of}>"
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._session.close()
+
+    @property
+    def as_of(self) -> dt.date:
+        """Event time: nothing dated later exists here."""
+        return self._session.as_of
+
+    @property
+    def currency(self) -> str:
+        """The company's one currency."""
+        found = self._session.scalar("select value from raw.settings where name = 'currency'")
+        return str(found) if found else "USD"
+
+    def costs(self, path: Path | None = None) -> Costs:
+        """What things cost, in the warehouse's currency; see `read_costs`."""
+        return read_costs(path, currency=self.currency)
+
+    def causes(
+        self, complaint: str | None = None, *, by: str | Sequence[str] = (), confidence_level: float = 0.95
+    ) -> Causes:
+        """What fails behind a complaint; see `failstats.answers.causes`."""
+        return causes(self._session, complaint=complaint, by=_several(by), confidence_level=confidence_level)
+
+    def lives(
+        self,
+        part: str | Sequence[str] = (),
+        *,
+        by: str | Sequence[str] = (),
+        model: str = "weibull",
+        births: str = "known",
+        confidence_level: float = 0.95,
+        progress: Say = None,
+    ) -> Lives:
+        """How long parts last; see `failstats.answers.lives`."""
+        found = lives(
+            self._session,
+            part=_several(part),
+            by=_several(by),
+            model=model,
+            births=births,
+            confidence_level=confidence_level,
+            progress=progress,
+        )
+        if not part and not by and model == "weibull" and births == "known":
+            self._known["lives", confidence_level] = found
+        return found
+
+    def pairs(
+        self, *, window: int | Sequence[int] = (), confidence_level: float = 0.95, progress: Say = None
+    ) -> Pairs:
+        """What fails and is replaced together, and what follows; see `failstats.answers.pairs`."""
+        windows = (window,) if isinstance(window, int) else tuple(window)
+        found = pairs(self._session, window=windows, confidence_level=confidence_level, progress=progress)
+        if not windows:
+            self._known["pairs", confidence_level] = found
+        return found
+
+    def vents(
+        self,
+        part: str | Sequence[str] = (),
+        *,
+        control: str | Sequence[str] = (),
+        confidence_level: float = 0.95,
+        progress: Say = None,
+    ) -> Vents:
+        """Whether vent neglect shortens part life; see `failstats.answers.vents`."""
+        found = vents(
+            self._session,
+            part=_several(part),
+            control=_several(control),
+            confidence_level=confidence_level,
+            progress=progress,
+        )
+        if not part and not control:
+            self._known["vents", confidence_level] = found
+        return found
+
+    def stock(
+        self,
+        van: str | Sequence[str] = (),
+        *,
+        cycle: float | None = None,
+        budget: float | None = None,
+        volume: float | None = None,
+        target: float | None = None,
+        fix: dict[str, int] | None = None,
+        exclude: Sequence[str] = (),
+        costs: Costs | None = None,
+        progress: Say = None,
+    ) -> Stock:
+        """What each van should carry; see `failstats.answers.stock`."""
+        return stock(
+            self._session,
+            van=_several(van),
+            cycle=cycle,
+            budget=budget,
+            volume=volume,
+            target=target,
+            fix=fix,
+            exclude=exclude,
+            costs=costs,
+            progress=progress,
+        )
+
+    def policy(self, *, costs: Costs | None = None, confidence_level: float = 0.95, progress: Say = None) -> Policy:
+        """Pair, age and cleaning rules; see `failstats.answers.policy`."""
+        return policy(
+            self._session,
+            costs=costs,
+            confidence_level=confidence_level,
+            found_lives=self._known.get(("lives", confidence_level)),
+            found_vents=self._known.get(("vents", confidence_level)),
+            progress=progress,
+        )
+
+    def rules(self, file: Path | None = None, *, progress: Say = None) -> Rules:
+        """Rules of thumb against the records; see `failstats.answers.rules`."""
+        return rules(
+            self._session,
+            file=file,
+            found_pairs=self._known.get(("pairs", 0.95)),
+            found_vents=self._known.get(("vents", 0.95)),
+            progress=progress,
+        )
+
+    def quality(self, *, limit: int = LIMIT) -> Quality:
+        """What is in the warehouse and what the records cannot support."""
+        return quality(self._session, limit=limit)
+
+    def verify(self, *, progress: Say = None) -> Verified:
+        """The headline figures again, by independent libraries from the rows."""
+        return verify(self._session, progress=progress)
+
+    def query(self, name: str, **params: Any) -> pd.DataFrame:
+        """Run one file of `queries/` by name."""
+        return self._session.run(name, **params)
+
+
+def open_warehouse(
+    path: str | Path,
+    *,
+    as_of: str | dt.date | None = None,
+    as_loaded: int | None = None,
+    since: str | dt.date | None = None,
+    families: Sequence[str] = (),
+    fuels: Sequence[str] = (),
+    contract_only: bool = False,
+    vocabulary: Path | None = None,
+) -> Records:
+    """Open a warehouse to ask questions of it.
+
+    Parameters
+    ----------
+    path : the warehouse file that `failstats load` wrote.
+    as_of : event time; default the end of the records.
+    as_loaded : only what batches up to this number had loaded.
+    since : observation starts here at the earliest.
+    families, fuels : only these.
+    contract_only : only units from which every job would be recorded.
+    vocabulary : a company's own words.
+
+    Raises
+    ------
+    WarehouseError : no such file. InputError : a date or filter that the records do not have.
+    """
+    session = open_session(
+        Path(path),
+        as_of=as_of,
+        as_loaded=as_loaded,
+        since=since,
+        families=families,
+        fuels=fuels,
+        contract_only=contract_only,
+        vocabulary=load_vocabulary(vocabulary),
+    )
+    return Records(session)
