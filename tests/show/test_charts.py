@@ -205,6 +205,7 @@ def test_thinning_keeps_the_height_at_the_end_of_each_slot():
     frame = pd.DataFrame({"s": "a", "x": np.arange(100_000.0), "y": np.arange(100_000.0)})
     kept, said = thin_steps(frame, by="s", along="x")
     assert kept["x"].iloc[0] == 0 and kept["x"].iloc[-1] == 99_999
+    assert kept["x"].iloc[1] == 249  # the last point of the first slot, 250 points wide
     assert kept["x"].diff().max() <= 100_000 / POINTS_PER_SERIES + 1
     assert said.startswith(f"Drawn at {len(kept):,} of 100,000 points")
     same, nothing = thin_steps(frame.head(10), by="s", along="x")
