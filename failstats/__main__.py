@@ -1,0 +1,5 @@
+"""python -m failstats."""
+
+from failstats.cli import run
+
+run()
