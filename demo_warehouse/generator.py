@@ -6,8 +6,8 @@ would have seen is written down. Random numbers are uniform draws of a seeded PC
 other laws here, so that the same seed gives the same company everywhere.
 
 Command line: ``python demo_warehouse/generator.py FOLDER`` writes the committed tables;
-``python demo_warehouse/generator.py --derive`` prints what follows from the told values by
-brute force (a population in which everything is seen).
+``python demo_warehouse/generator.py --derive`` writes `derived.toml`: what follows from the told
+values by brute force (a population in which everything is seen).
 """
 
 from __future__ import annotations
@@ -648,7 +648,8 @@ def derive(truth: dict[str, Any] | None = None, *, scale: float = 5.0, seed: int
 
     company = simulate(truth, seed=seed, scale=scale, seen="everything")
     log, roster = company.log, company.roster
-    end = (dt.date(2025, 12, 31) - dt.date(2018, 1, 1)).days
+    told = (truth or read_truth())["company"]
+    end = (dt.date.fromisoformat(told["records_to"]) - dt.date.fromisoformat(told["records_from"])).days
     result: dict[str, Any] = {"units": len(roster), "seed": seed, "scale": scale}
     for part in ("coil", "igniter", "fuse", "door_switch", "belt"):
         mine = roster[~roster["gas"]] if part == "coil" else roster[roster["gas"]] if part == "igniter" else roster
@@ -689,15 +690,30 @@ def _follow_on(log: pd.DataFrame, end: int, window: int = 365) -> dict[str, floa
     }
 
 
+def _derived_text(found: dict[str, Any]) -> str:
+    """`derived.toml`: what follows from `truth.toml`, with how it was found."""
+    lines = [
+        "# What follows from truth.toml by brute force: a large population in which everything is",
+        "# seen from installation to the end of the records. Written by a program, never by hand:",
+        "#   python demo_warehouse/generator.py --derive",
+        f'date = "{dt.date.today().isoformat()}"',
+    ]
+    lines += [f"{key} = {value}" for key, value in found.items() if not isinstance(value, dict)]
+    for key, value in found.items():
+        if isinstance(value, dict):
+            lines += ["", f"[{key}]"]
+            lines += [f"{name} = {figure}" for name, figure in value.items()]
+    return "\n".join(lines) + "\n"
+
+
 def main() -> None:
-    """Write the committed tables, or print what follows from the told values."""
+    """Write the committed tables, or what follows from the told values."""
     parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("folder", nargs="?", type=Path, default=HERE / "data")
     parser.add_argument("--derive", action="store_true")
     options = parser.parse_args()
     if options.derive:
-        for key, value in derive().items():
-            print(key, "=", value)
+        (HERE / "derived.toml").write_text(_derived_text(derive()), encoding="utf-8")
     else:
         write_tables(simulate(), options.folder)
 
