@@ -8,6 +8,7 @@ import pytest
 from failstats.counts.risk_table import RiskTable
 from failstats.errors import FitError, InputError
 from failstats.estimate.curves import kaplan_meier, nelson_aalen
+from failstats.estimate.incidence import aalen_johansen
 from failstats.estimate.mean_life import life_left, restricted_mean
 
 ROUNDING = 1e-12
@@ -61,6 +62,17 @@ def test_an_early_empty_risk_set_moves_the_start():
     assert np.isnan(curve.survival_at(2))
     assert curve.survival_at(6) == 0.75
     assert "speaks of parts that reached 3 days" in str(curve)
+
+
+def test_all_early_lives_fail_as_others_join_that_day():
+    # Nobody is missing at any age, yet the product touches 0 at 2.
+    table = lives([0, 2, 2, 2], [2, 5, 6, 7], [1, 1, 1, 0])
+    curve = kaplan_meier(table)
+    assert curve.conditioned_on == 2
+    assert curve.survival_at([5, 6]).tolist() == pytest.approx([2 / 3, 1 / 3])
+    assert aalen_johansen(table).conditioned_on == 2
+    # A sum of shares is not spoilt: 1, + 1/3, + 1/2.
+    assert nelson_aalen(table).cumulative_hazard[-1] == pytest.approx(11 / 6)
 
 
 def test_nobody_followed_early_says_so():
