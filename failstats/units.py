@@ -320,6 +320,4 @@ def _stored(parts: list[tuple[float, str]], dimension: str, kind: str) -> Quanti
         raise InputError("must be a finite number")
     if total < 0 and dimension != "temperature":
         raise InputError("must not be negative")
-    return Quantity(
-        values=tuple(total if dimension == name else None for name, _ in KINDS[kind])
-    )
+    return Quantity(values=tuple(total if dimension == name else None for name, _ in KINDS[kind]))

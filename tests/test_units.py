@@ -120,10 +120,9 @@ def test_numbers(text, mark, expected):
 def test_any_text_is_a_quantity_nothing_or_a_refusal(text, kind):
     try:
         found = parse_quantity(text, kind=kind)
-    except InputError as refusal:
-        assert refusal.what
-    else:
-        assert found is None or all(v is None or math.isfinite(v) for v in found.values)
+    except InputError:
+        return
+    assert found is None or all(v is None or math.isfinite(v) for v in found.values)
 
 
 @given(st.floats(min_value=0, max_value=1e9, allow_subnormal=False))

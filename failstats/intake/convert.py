@@ -107,7 +107,9 @@ class Converter:
         self.vocabulary = vocabulary
         self.last_day = today + dt.timedelta(days=1)
         self._spellings = {
-            kind: {word_key(spelling): word for spelling, word in vocabulary.spellings(kind).items()}
+            kind: {
+                word_key(spelling): word for spelling, word in vocabulary.spellings(kind).items()
+            }
             for kind in ("parts", *vocabulary.words)
         }
 

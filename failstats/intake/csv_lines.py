@@ -98,7 +98,8 @@ class CsvFile:
         width = len(self.header)
         hint = ""
         if self.delimiter == ",":
-            hint = f" || case when len(fields) > {width} then '; is a decimal comma among them?' else '' end"
+            comma = "; is a decimal comma among them?"
+            hint = f" || case when len(fields) > {width} then '{comma}' else '' end"
         return (
             f"case when len(fields) <> {width} then 'row has ' || len(fields) || "
             f"case when len(fields) = 1 then ' field, ' else ' fields, ' end || "
@@ -109,7 +110,9 @@ class CsvFile:
         """SQL: the text of a line that is no row, unless it may identify somebody."""
         if not self.keep_text:
             return "null"
-        clean = " and ".join(f"not regexp_matches(content, {_literal(p)})" for p in PATTERNS.values())
+        clean = " and ".join(
+            f"not regexp_matches(content, {_literal(p)})" for p in PATTERNS.values()
+        )
         width = len(self.header)
         return f"case when len(fields) <> {width} and {clean} then content[:{LONGEST_KEPT}] end"
 
@@ -281,9 +284,7 @@ def _split(line: str, delimiter: str) -> list[str]:
 
 
 def _find_delimiter(line: str, wanted: Sequence[frozenset[str]], label: str) -> str:
-    titles = {
-        mark: {title.strip().lower() for title in _split(line, mark)} for mark in DELIMITERS
-    }
+    titles = {mark: {title.strip().lower() for title in _split(line, mark)} for mark in DELIMITERS}
     found = [mark for mark in DELIMITERS if all(names <= titles[mark] for names in wanted)]
     if found and not any(mark in line for mark in DELIMITERS):
         return ","

@@ -131,21 +131,25 @@ class _JsonLines:
         return self.text.sha256
 
     def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
-        fields = "".join(f", content->>$k{at} as c{at}" for at in range(len(self.header)))
+        fields = "".join(f", sound->>$k{at} as c{at}" for at in range(len(self.header)))
         unusable = [*self.text.nul_lines, *self.text.long_lines]
         connection.execute(
-            f"create temp table {name} as with whole as (select *, case when "
-            "json_valid(content) then json_type(content) = 'OBJECT' else false end as sound from (" + _JSON_LINES + ")) "
-            "select place, case when list_contains($unusable, place) then 'line has a NUL byte or "
-            "is longer than 1 MB' when not sound then 'line must be one JSON object' end as broken, "
-            "null::varchar as whole_text" + fields.replace("content->>", "sound_content->>")
-            + " from (select *, case when sound then content::json end as sound_content from whole)"
-            " where trim(content) <> ''",
-            {**_json_reader(self.text), "unusable": unusable,
-             **{f"k{at}": _pointer(key) for at, key in enumerate(self.header)}},
-        )  # fmt: skip
+            f"create temp table {name} as with whole as (select place, content, "
+            f"case when {_IS_OBJECT} then content::json end as sound from ({_JSON_LINES})) "
+            "select place, case when list_contains($unusable, place) "
+            "then 'line has a NUL byte or is longer than 1 MB' "
+            "when sound is null then 'line must be one JSON object' end as broken, "
+            f"null::varchar as whole_text{fields} from whole where trim(content) <> ''",
+            {
+                **_json_reader(self.text),
+                "unusable": unusable,
+                **{f"k{at}": _pointer(key) for at, key in enumerate(self.header)},
+            },
+        )
 
 
+# json_type fails on what is no JSON at all, hence the case
+_IS_OBJECT = "case when json_valid(content) then json_type(content) = 'OBJECT' else false end"
 _JSON_LINES = (
     "select row_number() over () as place, content from read_csv($path, auto_detect = false, "
     "header = false, delim = $free, quote = '', escape = '', columns = {'content': 'VARCHAR'}, "
@@ -168,8 +172,7 @@ def json_lines(path: Path, folder: Path, encoding: str | None = None) -> RowFile
         keys = connection.execute(
             "select key, min(place) from (select place, unnest(json_keys(content)) as key from ("
             + _JSON_LINES
-            + ") where case when json_valid(content) then json_type(content) = 'OBJECT' else false "
-            "end) group by key order by 2, 1",
+            + f") where {_IS_OBJECT}) group by key order by 2, 1",
             _json_reader(text),
         ).fetchall()
     if not keys:
@@ -220,7 +223,7 @@ def _excel(path: Path):
         raise InputError(
             "reading .xlsx needs the package fastexcel, but it is not installed.",
             where=path.name,
-            do='pip install "failstats[xlsx]", or save the sheets as CSV.',
+            do="pip install fastexcel, or save the sheets as CSV.",
         ) from None
     _check_archive(path)
     try:

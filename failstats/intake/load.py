@@ -93,8 +93,15 @@ def load(
 class _Load:
     """The steps of one load on the warehouse's next state."""
 
-    def __init__(self, connection: duckdb.DuckDBPyConnection, plan: Mapping, key: Key | None,
-                 words: Vocabulary, say: Callable[[str], None], notes: list[str]) -> None:  # fmt: skip
+    def __init__(
+        self,
+        connection: duckdb.DuckDBPyConnection,
+        plan: Mapping,
+        key: Key | None,
+        words: Vocabulary,
+        say: Callable[[str], None],
+        notes: list[str],
+    ) -> None:
         self.connection = connection
         self.plan = plan
         self.key = key
@@ -186,10 +193,10 @@ def _write_ledger(
     for source in sources:
         low, high = source.number * ROW_SPAN, (source.number + 1) * ROW_SPAN
         counts = connection.execute(
-            f"with placed as (select {low} + place as \"row\" from {source.staged}) "
-            "select count(*), count(*) filter (where \"row\" in (select \"row\" from verdicts)), "
-            "count(*) filter (where \"row\" in (select \"row\" from duplicates)), "
-            "count(*) filter (where \"row\" in (select \"row\" from corrections)) from placed"
+            f'with placed as (select {low} + place as "row" from {source.staged}) '
+            'select count(*), count(*) filter (where "row" in (select "row" from verdicts)), '
+            'count(*) filter (where "row" in (select "row" from duplicates)), '
+            'count(*) filter (where "row" in (select "row" from corrections)) from placed'
         ).fetchone()
         assert counts is not None
         rows_in, quarantined, duplicates, corrected = (int(count) for count in counts)

@@ -93,7 +93,8 @@ def read_mapping(path: Path | None, vocabulary: Vocabulary) -> Mapping:
     try:
         tree = tomllib.loads(Path(path).read_text("utf-8-sig"))
     except OSError as fault:
-        raise _fault(f"a mapping file must be readable, but it is not ({fault.strerror})", where)
+        what = f"a mapping file must be readable, but it is not ({fault.strerror})"
+        raise _fault(what, where) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
         raise _fault(f"a mapping file must be TOML, but: {fault}", where) from None
     _only(tree, TOP, where)
@@ -188,7 +189,8 @@ def _table(name: str | None, section: dict[str, Any], tree: dict[str, Any], wher
             decimal_mark=mark, date_order=_orders(said["date_order"], kinds, where), units=units,
             codes={column: {theirs.strip().lower(): ours for theirs, ours in table.items()}
                    for column, table in codes.items()},
-            blanks=frozenset(t.strip().lower() for t in _texts(said["blank"] or [], "blank", where)),
+            blanks=frozenset(text.strip().lower()
+                             for text in _texts(said["blank"] or [], "blank", where)),
         ),
     )  # fmt: skip
 

@@ -197,7 +197,9 @@ def _scan(path: Path, *, strict: bool, label: str) -> dict[str, object] | dict[s
                         decoder.decode(chunk)
                         pending = decoder.getstate()[0]
                 except UnicodeDecodeError as fault:
-                    line = seen["lf"] + chunk.count(b"\n", 0, max(fault.start - len(pending), 0)) + 1
+                    line = (
+                        seen["lf"] + chunk.count(b"\n", 0, max(fault.start - len(pending), 0)) + 1
+                    )
                     raise _not_utf8(label, line) from None
             seen["crlf"] += chunk.count(b"\r\n") + (last == b"\r" and chunk[:1] == b"\n")
             seen["lf"] += chunk.count(b"\n")

@@ -99,9 +99,7 @@ def refuse_identifiers(
     any_of_them = "|".join(f"(?:{pattern})" for pattern in PATTERNS.values())
     counts = connection.execute(
         "select "
-        + ", ".join(
-            f'count(*) filter (where regexp_matches("{column}", $1))' for column in columns
-        )
+        + ", ".join(f'count(*) filter (where regexp_matches("{column}", $1))' for column in columns)
         + f" from {staged}",
         [any_of_them],
     ).fetchone()
@@ -116,9 +114,7 @@ def refuse_identifiers(
                 raise identifying(column, what, file, [row[0] for row in lines], lines[0][1])
 
 
-def identifying(
-    column: str, what: str, file: str, lines: Iterable[int], count: int
-) -> InputError:
+def identifying(column: str, what: str, file: str, lines: Iterable[int], count: int) -> InputError:
     """The refusal of a column that identifies somebody."""
     shown = ", ".join(str(line) for line in lines)
     return InputError(

@@ -48,7 +48,9 @@ def bounds() -> tuple[Bound, ...]:
     text = resources.files("failstats").joinpath("bounds.toml").read_text("utf-8")
     found = tuple(Bound(name=name, **entry) for name, entry in tomllib.loads(text).items())
     for bound in found:
-        names = {name for column in TABLES[bound.table].columns for name, _ in stored_columns(column)}
+        names = {
+            name for column in TABLES[bound.table].columns for name, _ in stored_columns(column)
+        }
         assert {bound.column, *bound.where} <= names, bound.name
         assert bound.least is not None or bound.most is not None, bound.name
     return found

@@ -269,7 +269,7 @@ def silence_forgotten(connection: duckdb.DuckDBPyConnection, table: str) -> None
             'from typed_jobs where "row" in (select "row" from silent))'
         )
     connection.execute(
-        f'insert into verdicts select distinct "row", {PLACE_FORGOTTEN}, \'{own}\', $1 '
+        f"insert into verdicts select distinct \"row\", {PLACE_FORGOTTEN}, '{own}', $1 "
         f'from typed_{table} where "row" in (select "row" from silent)',
         [FORGOTTEN],
     )

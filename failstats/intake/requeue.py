@@ -104,7 +104,7 @@ def waiting_source(
     connection.execute(
         f"create temp table {name} as select row_number() over (order by batch, file, line) as "
         f"place, batch as was_in, file, line, null::varchar as broken, null::varchar as "
-        f"whole_text, {fields} from raw.quarantine where \"table\" = $table and released_in is "
+        f'whole_text, {fields} from raw.quarantine where "table" = $table and released_in is '
         f"null and len(list_filter(reasons, lambda reason: not starts_with(reason, $waiting))) = 0 "
         f"and {ready} and not exists (from taken_out as gone where gone.batch = quarantine.batch "
         'and gone."table" = quarantine."table" and gone.file = quarantine.file '
@@ -114,9 +114,7 @@ def waiting_source(
     row = connection.execute(f"select count(*), min(was_in) from {name}").fetchone()
     if row is None or not row[0]:
         return None
-    connection.execute(
-        f"insert into taken_out select was_in, $1, file, line from {name}", [table]
-    )
+    connection.execute(f"insert into taken_out select was_in, $1, file, line from {name}", [table])
     return _source(spec, f"quarantine ({table} that waited)", name, key, "")
 
 
@@ -192,9 +190,7 @@ def _open(path: Path, folder: Path) -> RowFile | None:
 def _one_table(connection: duckdb.DuckDBPyConnection, opened: RowFile,
                titles: dict[str, int]) -> Table:  # fmt: skip
     if "table" in titles:
-        names = connection.execute(
-            f"select distinct c{titles['table']} from requeue_in"
-        ).fetchall()
+        names = connection.execute(f"select distinct c{titles['table']} from requeue_in").fetchall()
         if len(names) == 1 and names[0][0] in TABLES:
             return TABLES[names[0][0]]
     raise InputError(

@@ -49,9 +49,7 @@ def _tuple(names: list[str], alias: str) -> str:
 
 
 def _same(names: list[str], left: str, right: str) -> str:
-    return " and ".join(
-        f'{left}."{name}" is not distinct from {right}."{name}"' for name in names
-    )
+    return " and ".join(f'{left}."{name}" is not distinct from {right}."{name}"' for name in names)
 
 
 def settle(connection: duckdb.DuckDBPyConnection, name: str, sources: list[Source]) -> None:
@@ -65,7 +63,7 @@ def settle(connection: duckdb.DuckDBPyConnection, name: str, sources: list[Sourc
 def _row_dates(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
     for column, earliest in ROW_DATES.get(table.name, ()):
         connection.execute(
-            f'insert into verdicts select "row", {PLACE_ROW}, \'{column}\', '
+            f"insert into verdicts select \"row\", {PLACE_ROW}, '{column}', "
             f"'{column} must be on or after {earliest}, but ' || {column} || ' is before ' || "
             f"{earliest} from typed_{table.name} where {column} < {earliest}"
         )
@@ -79,7 +77,7 @@ def _parents(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
             f"parent.{key} = child.{key} and parent.superseded_in is null)"
         )
         connection.execute(
-            f'insert into verdicts select child."row", {PLACE_PARENT}, \'{key}\', '
+            f"insert into verdicts select child.\"row\", {PLACE_PARENT}, '{key}', "
             f"'{WAITING}its {one} is in quarantine' from typed_{table.name} as child "
             f"where {absent} and {key} in (select content->>'{key}' from raw.quarantine "
             f"where \"table\" = '{parent}' and released_in is null and content->>'{key}' is "
@@ -87,15 +85,15 @@ def _parents(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
         )
         if table.name in NEEDS_PARENT:
             connection.execute(
-                f'insert into verdicts select child."row", {PLACE_PARENT}, \'{key}\', '
+                f"insert into verdicts select child.\"row\", {PLACE_PARENT}, '{key}', "
                 f"'{WAITING}its {one} is not in the warehouse' from typed_{table.name} as child "
-                f"where {absent} and \"row\" not in (select \"row\" from verdicts where "
+                f'where {absent} and "row" not in (select "row" from verdicts where '
                 f"place = {PLACE_PARENT})"
             )
     day = CHILD_DATES.get(table.name)
     if day is not None:
         connection.execute(
-            f'insert into verdicts select child."row", {PLACE_ROW}, \'{day}\', '
+            f"insert into verdicts select child.\"row\", {PLACE_ROW}, '{day}', "
             f"'{day} must be on or after installed_on of its unit, but ' || child.{day} || "
             f"' is before ' || installed_on from typed_{table.name} as child join raw.units as "
             f"unit using (unit_id) where unit.superseded_in is null and child.{day} < installed_on"
@@ -109,7 +107,7 @@ def _keys(connection: duckdb.DuckDBPyConnection, table: Table, sources: list[Sou
     staged = [source.staged for source in sources if source.table == table.name]
     if table.name == "lines":
         unions = " union all ".join(
-            f"select {source.number * ROW_SPAN} + place as \"row\" from {source.staged} "
+            f'select {source.number * ROW_SPAN} + place as "row" from {source.staged} '
             "where nullif(trim(position), '') is null and broken is null"
             for source in sources
             if source.table == "lines"
@@ -130,12 +128,12 @@ def _keys(connection: duckdb.DuckDBPyConnection, table: Table, sources: list[Sou
     )
     first_key = table.key[0]
     connection.execute(
-        f'insert into verdicts select "row", {PLACE_KEY}, \'position\', '
+        f"insert into verdicts select \"row\", {PLACE_KEY}, 'position', "
         "'position must be given where a job names one part more than once' from repeated "
         "where blank_position"
     )
     connection.execute(
-        f'insert into verdicts select "row", {PLACE_KEY}, \'{first_key}\', '
+        f"insert into verdicts select \"row\", {PLACE_KEY}, '{first_key}', "
         f"'{' + '.join(table.key)} must stand for one row, but ' || alike || "
         "' rows of this load differ in content' from repeated "
         "where alike > identical and not blank_position"
@@ -146,7 +144,7 @@ def _keys(connection: duckdb.DuckDBPyConnection, table: Table, sources: list[Sou
         "where alike = identical and not blank_position) where turn > 1"
     )
     connection.execute(
-        f"create or replace temp table known as select typed.\"row\" as \"row\", "
+        f'create or replace temp table known as select typed."row" as "row", '
         f"{_tuple(names, 'typed')} is not distinct from {_tuple(names, 'old')} as same "
         f"from typed_{table.name} as typed join raw.{table.name} as old "
         f"on {_same(key, 'old', 'typed')} "
@@ -192,14 +190,14 @@ def _quarantine(connection: duckdb.DuckDBPyConnection, table: Table, source: Sou
         pairs.append(f"'{column.name}', case when {raw} is not null then {written} end")
     whole = "'text', staged.whole_text"
     connection.execute(
-        "insert into raw.quarantine with told as (select \"row\", "
-        "arg_min(\"column\", place) as first_column, list(reason order by place) as reasons "
+        'insert into raw.quarantine with told as (select "row", '
+        'arg_min("column", place) as first_column, list(reason order by place) as reasons '
         f'from verdicts where "row" // {ROW_SPAN} = $number group by "row") '
         f"select $batch, $table, staged.file, staged.line, first_column, reasons, "
-        "case when told.\"row\" in (select \"row\" from silent) then json_object() "
+        'case when told."row" in (select "row" from silent) then json_object() '
         f"when staged.broken is null then json_object({', '.join(pairs)}) "
         f"else json_object({whole}) end, null "
-        f"from told join {source.staged} as staged on told.\"row\" = $number * {ROW_SPAN} + place "
+        f'from told join {source.staged} as staged on told."row" = $number * {ROW_SPAN} + place '
         f'join typed_{table.name} as typed on typed."row" = told."row" order by told."row"',
         {"batch": batch, "table": table.name, "number": source.number},
     )

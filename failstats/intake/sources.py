@@ -277,7 +277,7 @@ class _Raw:
                 "insert into source_files values ($1, $2)", [int(number), self.opened.label]
             )
             fields = ", ".join(
-                f'{f"c{columns[column.name]}" if column.name in columns else "null::varchar"} '
+                f"{f'c{columns[column.name]}' if column.name in columns else 'null::varchar'} "
                 f'as "{column.name}"'
                 for column in TABLES[table].columns
             )
@@ -355,9 +355,7 @@ def _shown(title: str) -> str:
 def _refuse_unknown(opened: RowFile, tables: list[str], titles: dict[str, int], used: set[int],
                     dropped: set[str]) -> None:  # fmt: skip
     unknown = [
-        opened.header[at]
-        for title, at in titles.items()
-        if at not in used and title not in dropped
+        opened.header[at] for title, at in titles.items() if at not in used and title not in dropped
     ]
     if not unknown:
         return
@@ -396,9 +394,7 @@ def _refuse_nameless(connection: duckdb.DuckDBPyConnection, raw: str, opened: Ro
     for at, title in enumerate(opened.header):
         if title.strip():
             continue
-        row = connection.execute(
-            f"select min(place) from {raw} where trim(c{at}) <> ''"
-        ).fetchone()
+        row = connection.execute(f"select min(place) from {raw} where trim(c{at}) <> ''").fetchone()
         if row and row[0] is not None:
             raise InputError(
                 f"every column with values must have a title, but column {at + 1} has none.",

@@ -70,8 +70,7 @@ class Source:
 def create_work_tables(connection: duckdb.DuckDBPyConnection) -> None:
     """The temporary tables every load works in."""
     connection.execute(
-        'create temp table verdicts ("row" bigint, place integer, "column" varchar, '
-        "reason varchar)"
+        'create temp table verdicts ("row" bigint, place integer, "column" varchar, reason varchar)'
     )
     connection.execute('create temp table duplicates ("row" bigint)')
     connection.execute('create temp table silent ("row" bigint)')
@@ -104,7 +103,7 @@ def create_staged(connection: duckdb.DuckDBPyConnection, name: str, table: Table
     body = ", ".join(f'"{column.name}" varchar' for column in table.columns)
     connection.execute(
         f"create temp table {name} (place bigint, file varchar, line bigint, broken varchar, "
-        f'whole_text varchar, {body})'
+        f"whole_text varchar, {body})"
     )
 
 
@@ -131,7 +130,9 @@ def type_rows(
         spelling = f"nullif(trim(staged.\"{column.name}\"), '')"
         stored = stored_columns(column)
         if column.name not in source.columns:
-            selects += [_default(column, f"null::{kind}", at) for at, (_, kind) in enumerate(stored)]
+            selects += [
+                _default(column, f"null::{kind}", at) for at, (_, kind) in enumerate(stored)
+            ]
         elif column.kind == "text" or (column.kind == "id" and source.key is None):
             connection.execute(
                 f"insert into verdicts select {base} + place, {place}, '{column.name}', "
@@ -154,7 +155,7 @@ def type_rows(
             ]
         if column.required:
             connection.execute(
-                f'insert into verdicts select {base} + place, {place}, \'{column.name}\', '
+                f"insert into verdicts select {base} + place, {place}, '{column.name}', "
                 f"'{column.name} must be given' from {source.staged} as staged "
                 f"where broken is null and {spelling} is null"
             )
@@ -193,7 +194,7 @@ def _spellings(connection: duckdb.DuckDBPyConnection, source: Source, column: Co
         connection.execute(
             f"insert into verdicts select {source.number * ROW_SPAN} + place, {place}, "
             f"'{column.name}', reason from {source.staged} as staged join {look} "
-            f"on spelling = trim(staged.\"{column.name}\") where reason is not null"
+            f'on spelling = trim(staged."{column.name}") where reason is not null'
         )
 
 
@@ -225,9 +226,7 @@ def _distinct(connection: duckdb.DuckDBPyConnection, source: Source, column: Col
     return [row[0] for row in found.fetchall()]
 
 
-def _settled(
-    connection: duckdb.DuckDBPyConnection, source: Source, table: Table
-) -> Dialect:
+def _settled(connection: duckdb.DuckDBPyConnection, source: Source, table: Table) -> Dialect:
     """The dialect with the order of every date column settled by the column as a whole."""
     orders = dict(source.dialect.date_order)
     for column in table.columns:
@@ -249,7 +248,7 @@ def _settled(
                 f"a date must have one reading, but {either} may be {year}-{second:0>2}-{first:0>2}"
                 f" (day first) or {year}-{first:0>2}-{second:0>2} (month first).",
                 where=f"{source.file}, column {column.name}",
-                do=f'state the order in the mapping: [tables.{table.name}.date_order] '
+                do=f"state the order in the mapping: [tables.{table.name}.date_order] "
                 f'{column.name} = "dmy" or "mdy".',
             )
         if proved:

@@ -86,7 +86,8 @@ def test_bad_input(case: dict[str, Any], tmp_path: Path) -> None:
     if case["expect"] == "refused":
         assert isinstance(outcome, InputError), seen
         assert not warehouse.exists()
-        assert outcome.where and outcome.do
+        assert outcome.where
+        assert outcome.do
     else:
         assert not isinstance(outcome, InputError), seen
         check_counts(case, outcome, warehouse)

@@ -38,7 +38,8 @@ BROKEN = {
     "check_visit_after_leaving": (
         {"units": "u5,E1,electric,2010-01-01,2021-05-01,2021-05-31,,\n",
          "jobs": "j21,u5,2021-05-31,,v1\nj22,u5,2021-06-01,,v1\n"}, [("j22",)]),
-    "check_part_not_in_fuel": ({"lines": "j2,coil,failed,,replaced,,\nj1,igniter,failed,,replaced,,\n"},
+    "check_part_not_in_fuel": ({"lines": "j2,coil,failed,,replaced,,\n"
+                                "j1,igniter,failed,,replaced,,\n"},
                                [("j1",), ("j2",)]),
     "check_left_without_enrolment": ({"units": "u6,E1,electric,,,2021-05-31,,\n"}, [("u6",)]),
     "check_remarked_at_load": ({
@@ -142,7 +143,7 @@ def test_rows_broken_later_are_returned(clean, tmp_path, name):
 
 
 def test_a_corrected_row_is_no_longer_remarked(put, warehouse):
-    put(**{name: CLEAN[name] for name in ('units', 'jobs')})
+    put(**{name: CLEAN[name] for name in ("units", "jobs")})
     put(units="unit_id,family,duct_length\nu8,E1,900 m\n")
     assert len(found(warehouse, "check_remarked_at_load")) == 1
     put(units="unit_id,family,duct_length\nu8,E1,9 m\n")

@@ -11,7 +11,8 @@ from failstats.errors import InputError
 from failstats.intake.privacy import Key, identifying_title, looks_identifying
 
 UNITS = "unit_id,family,building_id\nu1,E1,b1\n"
-JOBS = "job_id,unit_id,visited_on,technician_id,continues\nj1,u1,2020-01-01,t1,\nj2,u1,2020-01-05,t1,j1\n"
+JOBS = "job_id,unit_id,visited_on,technician_id,continues\n"
+JOBS += "j1,u1,2020-01-01,t1,\nj2,u1,2020-01-05,t1,j1\n"
 
 
 @pytest.fixture
@@ -28,7 +29,9 @@ def test_ids_are_hmacs_with_a_domain(put, ask, key_file):
     assert ask("select distinct unit_id from raw.units union select unit_id from raw.jobs") == [
         (made,)
     ]
-    assert ask("select count(*) from raw.jobs a join raw.jobs b on a.continues = b.job_id") == [(1,)]
+    assert ask("select count(*) from raw.jobs a join raw.jobs b on a.continues = b.job_id") == [
+        (1,)
+    ]
     (row,) = ask("select unit_id, building_id, technician_id, job_id from raw.units join raw.jobs "
                  "using (unit_id) limit 1")  # fmt: skip
     assert len(set(row)) == 4

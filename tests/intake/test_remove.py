@@ -33,7 +33,7 @@ def test_unload_of_parents_leaves_no_orphans(put, ask, warehouse):
     result = unload(warehouse, 2)
     assert result.rows["jobs"] == 2
     assert ask("select count(*) from raw.lines") == [(0,)]
-    assert ask("select \"table\", count(*) from raw.quarantine group by 1") == [("lines", 2)]
+    assert ask('select "table", count(*) from raw.quarantine group by 1') == [("lines", 2)]
     assert ask("select rows_in, good, quarantined from raw.batches where \"table\" = 'lines'") == [
         (2, 0, 2)
     ]
@@ -68,7 +68,8 @@ def test_forget_leaves_no_byte(put, ask, warehouse, tmp_path, keyed):
         options["key_file"] = tmp_path / "key.txt"
         options["key_file"].write_text("k" * 40)
     put(units=UNITS, jobs=JOBS, lines=LINES + "job-alpha,coyl,failed,kept\n",
-        cleanings=CLEANINGS + "unit-alpha,2999-01-01,\nunit-alpha;1\n", options=options)  # fmt: skip
+        cleanings=CLEANINGS + "unit-alpha,2999-01-01,\nunit-alpha;1\n",
+        options=options)  # fmt: skip
     put(units=UNITS.replace("E1", "E9"), options=options)
     trace = ask("select unit_id from raw.units where line = 2 limit 1")[0][0]
     job = ask("select job_id from raw.jobs where line = 2")[0][0]
