@@ -115,14 +115,20 @@ def _origin(answer: Any, refused: int | None) -> str:
 
 
 def _frames(answer: Any) -> list[tuple[str, str, pd.DataFrame]]:
-    """Every table an answer offers: its own, and those behind its chart (``..._table``)."""
-    found = [(answer.command, "The table", answer.table())]
+    """Every table an answer offers: its own and those named ``..._table``, as its chart's."""
+    found = [(answer.command, f"Table: {answer.command}", answer.table())]
     for name in sorted(dir(type(answer))):
         if name.endswith("_table") and not name.startswith("_"):
             stem = name.removesuffix("_table")
             frame = getattr(answer, name)()
             if isinstance(frame, pd.DataFrame):
-                found.append((f"{answer.command}_{stem}", f"Behind the chart: {stem}", frame))
+                found.append(
+                    (
+                        f"{answer.command}_{stem}",
+                        f"Table: {answer.command}, {stem.replace('_', ' ')}",
+                        frame,
+                    )
+                )
     return [(file, label, frame) for file, label, frame in found if len(frame.columns)]
 
 
@@ -139,6 +145,23 @@ def _rows_in(spec: Any) -> Iterator[int]:
     elif isinstance(spec, list):
         for value in spec:
             yield from _rows_in(value)
+
+
+def _without_small(spec: Any, min_cell: int) -> Any:
+    """The same chart without the points that say they rest on too few lives."""
+    if isinstance(spec, Mapping):
+        return {key: _without_small(value, min_cell) for key, value in spec.items()}
+    if isinstance(spec, list):
+        return [
+            _without_small(value, min_cell)
+            for value in spec
+            if not (
+                isinstance(value, Mapping)
+                and isinstance(value.get("at_risk"), int | float)
+                and value["at_risk"] < min_cell
+            )
+        ]
+    return spec
 
 
 def _spec(answer: Any) -> tuple[dict[str, Any] | None, str]:
@@ -209,6 +232,8 @@ class _Writer:
                     f"{self.min_cell} units."
                 ),
             )
+        if self.public and spec is not None:
+            spec = _without_small(spec, self.min_cell)
         bare, title, notes = page_spec(spec) if spec is not None else (None, "", [])
         return {
             "command": answer.command,

@@ -61,11 +61,9 @@ def van_rows(stock_rows: Iterable[Mapping[str, Any]], *, currency: str) -> list[
     vans = []
     for row in stock_rows:
         ends = row.get("completion_ci") or (None, None)
+        done = interval_text(row.get("completion"), *ends, kind="share")
         said = [
-            (
-                f"{interval_text(row.get('completion'), *ends, kind='share')} of the jobs finished on "
-                "the first visit"
-            ),
+            f"{done} of the jobs finished on the first visit",
             f"{money(row.get('spend'), currency, decimals=0)} of stock",
         ]
         if row.get("jobs_expected") is not None and row.get("cycle_days") is not None:

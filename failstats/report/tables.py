@@ -94,7 +94,15 @@ def withhold_small(frame: pd.DataFrame, *, min_cell: int = MIN_CELL) -> tuple[pd
     -------
     The table with numbers blanked in such rows, and how many rows were blanked. Where exactly one
     row would be, the next smallest is blanked too, since the one could be had by subtraction.
+
+    Notes
+    -----
+    Steps of a life curve (column at_risk) are left out altogether: fewer lives at risk than
+    ``min_cell`` are fewer units too. They are no parts of a total, so none goes with them.
     """
+    if "at_risk" in frame.columns:
+        sound = pd.to_numeric(frame["at_risk"], errors="coerce") >= min_cell
+        return frame[sound].reset_index(drop=True), 0
     column = _unit_column(frame)
     if column is None or frame.empty:
         return frame, 0

@@ -17,8 +17,8 @@ _WORK = (
         "and with one leg of the supply open, parts can still be live."
     ),
     (
-        "Gas dryers: shut off the gas; qualified people only; check for leaks and for carbon monoxide "
-        "afterwards."
+        "Gas dryers: shut off the gas; qualified people only; check for leaks and for carbon "
+        "monoxide afterwards."
     ),
     (
         "A thermal cutout, thermostat or fuse is never bypassed, bridged or exchanged for one of "

@@ -17,6 +17,7 @@ WIDTH = 460
 MOST_PANELS = 12
 RISK_TICKS = 5
 RISK_PADDING = 26  # pixels between a name and the first count, which is centred on age 0
+SOUND_COUNT = 10  # lives; fewer make the tail of a curve jump about
 LABEL_GAP = 0.056  # of the height of a curve chart: one line of text
 
 
@@ -43,8 +44,7 @@ def _curves(
     drawn, thinned = thin_steps(_from_birth(data, value=value), by="series", along="age_years")
     notes.append(thinned)
     several = len(names) > SERIES_COLOURS
-    columns = ["series", "age_years", value, "low", "high"]
-    source = inline(drawn[columns])
+    source = inline(drawn)
     age = alt.X("age_years:Q", title="age (years)", axis=alt.Axis(tickCount=6, tickMinStep=1))
     top = float(max(data[value].max(), data["high"].max() if data["high"].notna().any() else 0))
     scale = alt.Scale(domain=[0, 1]) if value == "survival" else alt.Scale(domain=[0, top or 1])
@@ -85,15 +85,12 @@ def _curves(
         panels = alt.layer(*layers, data=source).properties(width=WIDTH // 2, height=130)
         chart_ = panels.facet(alt.Facet("series:N", sort=names), columns=2)
         return chart_, data, names, [n for n in notes if n and not n.startswith("Solid")]
-    ends = data.sort_values("age_years", kind="stable").groupby("series", sort=False).tail(1).copy()
     span = float(scale.to_dict()["domain"][1])
-    ends[value] = spread_labels(ends[value], gap=LABEL_GAP * span)
-    if len(names) > 1:
-        layers.append(
-            alt.Chart(inline(ends[["series", "age_years", value]]))
-            .mark_text(style="name")
-            .encode(x=age, y=height, text="series:N", **shade)
-        )
+    layers.append(
+        alt.Chart(inline(_ends(data, value=value, along="age_years", top=span, span=span)))
+        .mark_text(style="name")
+        .encode(x=age, y=height, text="series:N", **shade)
+    )
     return alt.layer(*layers).properties(width=WIDTH, height=260), data, names, notes
 
 
@@ -106,7 +103,28 @@ def _from_birth(data: pd.DataFrame, *, value: str) -> pd.DataFrame:
     for column, fill in (("age_years", 0.0), (value, start), ("low", start), ("high", start)):
         born[column] = fill
     columns = ["series", "age_years", value, "low", "high"]
-    return pd.concat([born[columns], data[columns]], ignore_index=True) if missing else data
+    if "at_risk" in data.columns:
+        columns.append("at_risk")
+        born["at_risk"] = None
+    return (
+        pd.concat([born[columns], data[columns]], ignore_index=True) if missing else data[columns]
+    )
+
+
+def _ends(data: pd.DataFrame, *, value: str, along: str, top: float, span: float) -> pd.DataFrame:
+    """Where the names stand: right of the longest curve, at the height each curve has there.
+
+    A curve of lives is taken at its last step that still rests on ten of them, where there is one.
+    """
+    ordered = data.sort_values(along, kind="stable")
+    if "at_risk" in ordered.columns:
+        sound = ordered[ordered["at_risk"] >= SOUND_COUNT]
+        alone = ~ordered["series"].isin(sound["series"])
+        ordered = pd.concat([sound, ordered[alone]])
+    ends = ordered.groupby("series", sort=False).tail(1)[["series", along, value]].copy()
+    ends[along] = float(data[along].max())
+    ends[value] = spread_labels(ends[value], gap=LABEL_GAP * span, top=top)
+    return ends
 
 
 def _risk_rows(data: pd.DataFrame, names: list[str]) -> pd.DataFrame:
@@ -120,9 +138,9 @@ def _risk_rows(data: pd.DataFrame, names: list[str]) -> pd.DataFrame:
         ages, counts = part["age_years"].to_numpy(), part["at_risk"].to_numpy()
         for mark in marks:
             place = int(ages.searchsorted(mark + 1e-9, side="right")) - 1
-            if mark <= ages[-1] + 1e-9:  # before the first step the count is not in the table
-                words = f"{int(counts[place]):,}" if place >= 0 else "-"
-                rows.append({"series": name, "age_years": mark, "at_risk": words})
+            if place >= 0 and mark <= ages[-1] + 1e-9:  # earlier, the table has no count
+                count = int(counts[place])
+                rows.append({"series": name, "age_years": mark, "at_risk": count})
     return pd.DataFrame(rows)
 
 
@@ -171,7 +189,7 @@ def life_curve(frame: pd.DataFrame, *, title: str, fitted: pd.DataFrame | None =
         .encode(
             x=alt.X("age_years:Q", title=None, axis=None, scale=x_domain),
             y=alt.Y("series:N", title=None, sort=names, axis=edge),
-            text=alt.Text("at_risk:N"),
+            text=alt.Text("at_risk:Q", format=",d"),
         )
         .properties(
             width=WIDTH,
@@ -255,8 +273,7 @@ def frontier(
         axis=alt.Axis(format=".0%"),
     )
     shade = {} if several else {"color": _by_name(names)}
-    ends = data.sort_values("spend", kind="stable").groupby("series", sort=False).tail(1).copy()
-    ends["completion"] = spread_labels(ends["completion"], gap=LABEL_GAP * (1.05 - low))
+    ends = _ends(data, value="completion", along="spend", top=1.0, span=1.05 - low)
     tip = [
         alt.Tooltip("series:N", title="van"),
         alt.Tooltip("spend:Q", format=",.2f"),
@@ -267,7 +284,7 @@ def frontier(
         line.mark_line(interpolate="step-after").encode(
             x=spend, y=height, detail="series:N", tooltip=tip, **shade
         ),
-        alt.Chart(inline(ends[["series", "spend", "completion"]]))
+        alt.Chart(inline(ends))
         .mark_text(style="name")
         .encode(x=spend, y=height, text="series:N", **shade),
     ]

@@ -1,4 +1,4 @@
-"""Prepare a table for drawing: checked columns, no more points than pixels, numbers JSON can hold."""
+"""Prepare a table for drawing: checked columns, few enough points, numbers JSON can hold."""
 
 from __future__ import annotations
 
@@ -151,13 +151,14 @@ def top_rows(frame: pd.DataFrame, *, by: str, limit: int) -> tuple[pd.DataFrame,
     )
 
 
-def spread_labels(heights: Iterable[float], *, gap: float) -> list[float]:
+def spread_labels(heights: Iterable[float], *, gap: float, top: float = math.inf) -> list[float]:
     """Heights for labels at the end of curves, moved apart just enough not to overprint.
 
     Parameters
     ----------
     heights : where the curves end, on the vertical axis.
     gap : the smallest distance between two labels, in the same unit.
+    top : no label stands above this.
 
     Returns
     -------
@@ -184,6 +185,10 @@ def spread_labels(heights: Iterable[float], *, gap: float) -> list[float]:
     for members, centre in zip(groups, centres, strict=True):
         for rank, index in enumerate(members):
             placed[index] = centre + gap * (rank - (len(members) - 1) / 2)
+    limit = top
+    for index in sorted(range(len(placed)), key=lambda i: -placed[i]):
+        placed[index] = min(placed[index], limit)
+        limit = placed[index] - gap
     return placed
 
 

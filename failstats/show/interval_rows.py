@@ -161,14 +161,15 @@ def forest(frame: pd.DataFrame, *, title: str = "Failure rate against the refere
     )
 
 
-def _cost_panel(data: pd.DataFrame, when: str, *, currency: str, extent: int) -> alt.LayerChart:
+def _cost_panel(
+    data: pd.DataFrame, when: str, *, across: str, currency: str, extent: int
+) -> alt.LayerChart:
     """The actions of one situation, cheapest on top; names take the same room in all panels."""
     columns = ["action", "cost", "low", "high", "cheapest", "words", "end"]
     base = alt.Chart(inline(data.sort_values("cost", kind="stable")[columns]))
     rows = alt.Y(
         "action:N", sort=None, title=None, axis=alt.Axis(minExtent=extent, maxExtent=extent)
     )
-    across = f"cost per unit and year ({currency})"
     tip = [
         alt.Tooltip("action:N"),
         alt.Tooltip("words:N", title="cost"),
@@ -192,14 +193,19 @@ def _cost_panel(data: pd.DataFrame, when: str, *, currency: str, extent: int) ->
 
 
 def cost_bars(
-    frame: pd.DataFrame, *, currency: str = "USD", title: str = "What each choice costs"
+    frame: pd.DataFrame,
+    *,
+    currency: str = "USD",
+    per: str = "",
+    title: str = "What each choice costs",
 ) -> Any:
-    """What each way of acting costs per unit and year, situation by situation.
+    """What each way of acting costs, situation by situation.
 
     Parameters
     ----------
-    frame : columns when (the situation), action, cost, low, high (money per unit and year).
+    frame : columns when (the situation), action, cost, low, high (money).
     currency : the code of the money.
+    per : what the money is per, for the axis: "per job", "per unit and year".
     title : what is compared.
 
     Returns
@@ -222,14 +228,18 @@ def cost_bars(
     data["cheapest"] = data["cost"] == data.groupby("when")["cost"].transform("min")
     data["words"] = [money(x, currency) for x in data["cost"]]
     data["end"] = data[["cost", "high"]].max(axis=1)
+    across = f"cost {per} ({currency})" if per else f"cost ({currency})"
     longest = max(len(str(action)) for action in data["action"])
     extent = min(190, max(40, round(longest * 6.6)))
     panels = [
-        _cost_panel(data[data["when"] == when], when, currency=currency, extent=extent)
+        _cost_panel(
+            data[data["when"] == when], when, across=across, currency=currency, extent=extent
+        )
         for when in whens
     ]
+    tail = f" {per}" if per else ""
     text = f"{title}. " + "; ".join(
-        f"{row.when}: cheapest is {row.action} at {row.words} per unit and year"
+        f"{row.when}: cheapest is {row.action} at {row.words}{tail}"
         for row in data[data["cheapest"]].itertuples()
     )
     chart = alt.vconcat(*panels, spacing=14).resolve_scale(x="independent", y="independent")

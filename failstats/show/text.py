@@ -320,7 +320,7 @@ def table(
         spare = [size - floor for size, floor in zip(sizes, floors, strict=True)]
         sizes[spare.index(max(spare))] -= 1
     aligned = [key in numeric for key in keys]
-    lines = _lines(heads, sizes, aligned) + ["  ".join("-" * size for size in sizes)]
+    lines = [*_lines(heads, sizes, aligned), "  ".join("-" * size for size in sizes)]
     for row in cells:
         lines += _lines(row, sizes, aligned)
     return "\n".join(line.rstrip() for line in lines)

@@ -113,7 +113,7 @@ def configuration(colours: Mapping[str, Any] = LIGHT) -> dict[str, Any]:
             "titleColor": ink,
             "titleFontSize": 12,
             "titleFontWeight": 500,
-            "labelLimit": 190,
+            "labelLimit": 240,
         },
         "axisY": {"domain": False, "ticks": False, "labelPadding": 6},
         "header": {

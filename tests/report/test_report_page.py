@@ -192,7 +192,8 @@ def test_a_section_for_each_reader_and_the_cautions(page, html):
 
 def test_heading_levels_never_skip(page):
     levels = [int(tag[1]) for tag, _ in page.headings]
-    assert levels[0] == 1 and levels.count(1) == 1
+    assert levels[0] == 1
+    assert levels.count(1) == 1
     assert all(b - a <= 1 for a, b in itertools.pairwise(levels))
 
 
@@ -216,7 +217,8 @@ def test_the_page_may_run_only_its_own_two_scripts(page):
         digest = base64.b64encode(hashlib.sha256(code.encode()).digest()).decode()
         assert f"'sha256-{digest}'" in policy
     assert policy.startswith("default-src 'none'")
-    assert "unsafe-eval" not in policy and "script-src 'unsafe-inline'" not in policy
+    assert "unsafe-eval" not in policy
+    assert "script-src 'unsafe-inline'" not in policy
 
 
 def test_nothing_is_fetched(html, page):
@@ -229,8 +231,10 @@ def test_nothing_is_fetched(html, page):
             target = attributes.get(name)
             assert target is None or re.match(r"(#|data:,$|[\w.-]+\.csv$)", target), target
     own = html.replace(drawing_library(), "")
-    assert "http://" not in own and "https://" not in own
-    assert "@import" not in own and "url(" not in own
+    assert "http://" not in own
+    assert "https://" not in own
+    assert "@import" not in own
+    assert "url(" not in own
 
 
 def test_every_chart_has_words_and_its_spec_is_json(page):
@@ -238,9 +242,12 @@ def test_every_chart_has_words_and_its_spec_is_json(page):
     boxes = [a for tag, a in page.tags if "chart" in a.get("class", "").split()]
     assert {box["data-spec"] for box in boxes} == set(specs)
     for box in boxes:
-        assert box["role"] == "img" and len(box["aria-label"]) > 20
+        assert box["role"] == "img"
+        assert len(box["aria-label"]) > 20
     for spec in specs.values():
-        assert "config" not in spec and "$schema" not in spec and "title" not in spec
+        assert "config" not in spec
+        assert "$schema" not in spec
+        assert "title" not in spec
 
 
 def test_a_chart_that_cannot_be_drawn_is_a_sentence(html):
@@ -262,7 +269,8 @@ def test_warnings_stand_beside_the_answer(html):
 
 def test_scrolling_boxes_can_be_reached_by_keyboard(page):
     boxes = [a for _, a in page.tags if a.get("class") == "wide"]
-    assert boxes and all(a["tabindex"] == "0" and a["aria-label"] for a in boxes)
+    assert boxes
+    assert all(a["tabindex"] == "0" and a["aria-label"] for a in boxes)
 
 
 def test_the_page_is_small_enough(written):
@@ -280,7 +288,8 @@ def test_every_table_is_beside_the_page_as_csv(written):
 
 def test_sheets_of_vans_and_technicians_are_on_the_page(html):
     sheets = html[html.index('id="sheets"') :]
-    assert "V1: what to carry" in sheets and "K-1" in sheets
+    assert "V1: what to carry" in sheets
+    assert "K-1" in sheets
     assert "Technician card" in sheets
     assert "Replace the other part when older than 6.0 years" in sheets
 
@@ -299,6 +308,37 @@ def test_public_withholds_small_cells_and_what_is_drawn_from_them(tmp_path):
     assert "0.0123" not in html
     assert f"For readers outside the company: {files.rows_withheld} table rows" in html
     assert "what to carry" not in html
+
+
+def test_public_curves_end_where_ten_lives_are_left(tmp_path):
+    steps = pd.DataFrame(
+        {
+            "series": "coil",
+            "age_days": [100.0, 200.0, 300.0],
+            "survival": [0.91, 0.83, 0.71717],
+            "low": [0.9, 0.8, 0.7],
+            "high": [0.95, 0.9, 0.8],
+            "at_risk": [500, 10, 9],
+        }
+    )
+
+    class WithCurves(FakeAnswer):
+        def curve_table(self):
+            return steps
+
+    answer = WithCurves(
+        "lives", "Long.", shares((400, 300, 200)), charts.life_curve(steps, title="t")
+    )
+    kept = {}
+    for public in (True, False):
+        folder = tmp_path / str(public)
+        files = write_report({"lives": answer}, folder, title="t", currency="USD", public=public)
+        html = files.page.read_text(encoding="utf-8")
+        text = (folder / "lives_curve.csv").read_text(encoding="utf-8")
+        kept[public] = "0.71717" in html or "72 %" in html or "0.71717" in text
+        assert "0.83" in text
+        assert 'data-spec="spec-lives"' in html
+    assert kept == {True: False, False: True}
 
 
 def test_a_report_of_nothing_still_says_so(tmp_path):

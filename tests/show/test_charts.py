@@ -89,7 +89,7 @@ ALL = {
     "pairs": lambda: charts.pair_heat_map(PAIRS),
     "forest": lambda: charts.forest(RATIOS),
     "frontier": lambda: charts.frontier(SPENDING, currency="EUR"),
-    "costs": lambda: charts.cost_bars(COSTS, currency="EUR"),
+    "costs": lambda: charts.cost_bars(COSTS, currency="EUR", per="per job"),
     "differences": lambda: charts.differences(DIFFERENCES),
     "rows": lambda: charts.rows_bar(ROWS),
 }
@@ -125,7 +125,8 @@ def test_every_chart_has_title_words_and_valid_numbers(name):
     assert (title if isinstance(title, str) else title["text"]).strip()
     assert len(spec["description"]) > 20
     assert "NaN" not in json.dumps(spec, allow_nan=False)
-    assert "config" in spec and "system-ui" in spec["config"]["font"]
+    assert "config" in spec
+    assert "system-ui" in spec["config"]["font"]
 
 
 @pytest.mark.parametrize("name", ALL)
@@ -140,7 +141,7 @@ def test_every_chart_names_its_horizontal_axis(name):
         ("life", "x", "age (years)"),
         ("incidence", "x", "age (years)"),
         ("frontier", "x", "spend on stock (EUR)"),
-        ("costs", "x", "cost per unit and year (EUR)"),
+        ("costs", "x", "cost per job (EUR)"),
         ("rows", "x", "rows"),
         ("forest", "x", "ratio of failure rates (log scale)"),
     ],
@@ -176,15 +177,22 @@ def test_risk_table_takes_the_count_at_the_last_step_up_to_each_age():
         }
     )
     rows = charts.life_curve(frame, title="t").to_dict()
-    found = {r["age_years"]: r["at_risk"] for r in values_of(rows) if "at_risk" in r}
+    found = {r["age_years"]: r["at_risk"] for r in values_of(rows) if "survival" not in r}
     # before the first step the table does not know the count, so none is shown
-    assert found == {0: "-", 1: "1,500", 2: "60"}
+    assert found == {1: 1500, 2: 60}
 
 
 def test_a_curve_that_begins_late_is_drawn_from_age_zero():
     late = curve(["coil"]).iloc[5:]
     drawn = values_of(charts.life_curve(late, title="t").to_dict())
-    assert {"series": "coil", "age_years": 0.0, "survival": 1.0, "low": 1.0, "high": 1.0} in drawn
+    assert {
+        "series": "coil",
+        "age_years": 0.0,
+        "survival": 1.0,
+        "low": 1.0,
+        "high": 1.0,
+        "at_risk": None,
+    } in drawn
 
 
 def test_fitted_life_is_dashed_and_explained():
@@ -204,12 +212,14 @@ def test_long_curves_are_thinned_and_say_so():
 def test_thinning_keeps_the_height_at_the_end_of_each_slot():
     frame = pd.DataFrame({"s": "a", "x": np.arange(100_000.0), "y": np.arange(100_000.0)})
     kept, said = thin_steps(frame, by="s", along="x")
-    assert kept["x"].iloc[0] == 0 and kept["x"].iloc[-1] == 99_999
+    assert kept["x"].iloc[0] == 0
+    assert kept["x"].iloc[-1] == 99_999
     assert kept["x"].iloc[1] == 249  # the last point of the first slot, 250 points wide
     assert kept["x"].diff().max() <= 100_000 / POINTS_PER_SERIES + 1
     assert said.startswith(f"Drawn at {len(kept):,} of 100,000 points")
     same, nothing = thin_steps(frame.head(10), by="s", along="x")
-    assert len(same) == 10 and nothing == ""
+    assert len(same) == 10
+    assert nothing == ""
 
 
 def test_more_rows_than_altair_allows_are_no_error():
@@ -232,7 +242,8 @@ def test_forest_is_on_a_log_axis_with_a_line_at_one_and_marks_controls():
     guide = next(u for u in units_of(spec) if u["mark"].get("style") == "guide")
     assert spec["datasets"][guide["data"]["name"]] == [{"one": 1}]
     kinds = {r["label"]: r["kind"] for r in values_of(spec) if "kind" in r}
-    assert kinds["door_switch"].startswith("control") and kinds["coil"] == "part in question"
+    assert kinds["door_switch"].startswith("control")
+    assert kinds["coil"] == "part in question"
     assert any("shape" in u["encoding"] for u in units_of(spec))
 
 
@@ -299,7 +310,8 @@ def test_rows_bar_says_both_counts():
 def test_an_empty_table_is_refused_and_a_missing_column_named(draw, frame):
     with pytest.raises(charts.NothingToDraw, match="needs at least one row") as refusal:
         draw(frame.head(0))
-    assert isinstance(refusal.value, FailstatsError) and refusal.value.do
+    assert isinstance(refusal.value, FailstatsError)
+    assert refusal.value.do
     gone = frame.columns[1]
     with pytest.raises(ValueError, match=rf"\b{gone}\b.* is missing"):
         draw(frame.drop(columns=gone))
@@ -315,3 +327,22 @@ def test_labels_are_moved_apart_and_keep_their_order():
     assert placed[3] == 0.95
     assert np.diff(placed[:3]).min() == pytest.approx(0.05)
     assert np.mean(placed[:3]) == pytest.approx(0.51)
+
+
+def test_no_label_is_moved_above_the_picture():
+    placed = spread_labels([0.97, 0.98, 0.99], gap=0.05, top=1.0)
+    assert placed == pytest.approx([0.90, 0.95, 1.0])
+
+
+def test_names_stand_where_the_curve_still_rests_on_ten_lives():
+    frame = curve(["coil"], steps=20)  # 200, 190, ... 10 at risk: the last step counts
+    frame.loc[frame.index[-1], "at_risk"] = 9
+    spec = charts.life_curve(frame, title="t").to_dict()
+    label = [r for r in values_of(spec) if "survival" in r and "low" not in r]
+    assert label == [
+        {
+            "series": "coil",
+            "age_years": 4.0,
+            "survival": pytest.approx(frame["survival"].iloc[-2], abs=1e-5),
+        }
+    ]

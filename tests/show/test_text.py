@@ -90,7 +90,8 @@ def test_columns_line_up_and_numbers_stand_right():
 
 def test_wide_letters_take_two_cells():
     out = text.table([{"family": "乾燥", "n": 1}, {"family": "ab", "n": 2}]).split("\n")
-    assert out[2] == "乾燥    1" and out[3] == "ab      2"
+    assert out[2] == "乾燥    1"
+    assert out[3] == "ab      2"
 
 
 def test_a_table_fits_the_width_without_losing_words():
@@ -103,7 +104,8 @@ def test_a_table_fits_the_width_without_losing_words():
 def test_a_table_that_cannot_fit_becomes_blocks():
     rows = [{f"column_{i}": 123456.0 + i for i in range(8)}]
     out = text.table(rows, width=40)
-    assert "column 7: 123,463" in out and max(map(len, out.split("\n"))) <= 40
+    assert "column 7: 123,463" in out
+    assert max(map(len, out.split("\n"))) <= 40
 
 
 def test_frames_empty_tables_and_unknown_columns():
@@ -117,7 +119,9 @@ def test_frames_empty_tables_and_unknown_columns():
 
 def test_records_cannot_steer_the_terminal():
     out = text.table([{"family": "E\x1b[2J\x07-27\u202e"}])
-    assert "\x1b" not in out and "\x07" not in out and "\u202e" not in out
+    assert "\x1b" not in out
+    assert "\x07" not in out
+    assert "\u202e" not in out
     assert "E?[2J?-27?" in out
 
 
