@@ -1,4 +1,4 @@
-"""Does a fitted life agree with the records? Failures seen against expected; a straight-line plot."""
+"""Does a fitted life agree with the records? Seen against expected; a straight-line plot."""
 
 from __future__ import annotations
 

@@ -187,8 +187,9 @@ def test_log_rank_does_not_know_which_group_is_first(rows, others):
     one, two = (RiskTable.from_lives(*columns(r)[:3]) for r in (rows, others))
     try:
         forth = log_rank([one, two])
-    except FitError as refused:
-        assert "nothing can be compared" in str(refused)
+    except FitError:
+        with pytest.raises(FitError, match="nothing can be compared"):
+            log_rank([two, one])
         return
     assert log_rank([two, one]).statistic == pytest.approx(forth.statistic, rel=1e-8, abs=1e-12)
     assert forth.observed.sum() == pytest.approx(forth.expected.sum(), rel=ROUNDING)
