@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import errno
 import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import Any
 import duckdb
 
 from failstats import __version__
-from failstats.errors import InputError
+from failstats.errors import InputError, WarehouseError
 from failstats.intake import requeue as requeued
 from failstats.intake import rules
 from failstats.intake.mapping import Mapping, read_mapping
@@ -86,8 +87,22 @@ def load(
                     raise _Unchanged
         except _Unchanged:
             pass
+        except (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException) as fault:
+            raise _not_written(Path(warehouse), str(fault)) from None
+        except OSError as fault:
+            if fault.errno != errno.ENOSPC:
+                raise
+            raise _not_written(Path(warehouse), str(fault.strerror)) from None
     assert outcome is not None
     return outcome
+
+
+def _not_written(warehouse: Path, fault: str) -> WarehouseError:
+    return WarehouseError(
+        f"the warehouse must be writable, but it is not ({fault.splitlines()[0]}).",
+        where=str(warehouse),
+        do="free some space on its disk, or give it more memory. Nothing was changed.",
+    )
 
 
 class _Load:
