@@ -193,20 +193,20 @@ def quality(session: Session, *, limit: int = LIMIT) -> Quality:
 
 
 def _checks(session: Session) -> list[Remark]:
-    """What the checks find: rows returned are rules broken. A remedy stands in each file's header."""
+    """What the checks find: rows returned are rules broken, each with its statement and remedy."""
     out = []
     for query in all_queries().values():
         if query.folder != "checks":
             continue
         found = session.run(query.name)
         if len(found):
-            for statement, group in found.groupby("statement"):
+            for (statement, remedy), group in found.groupby(["statement", "remedy"]):
                 out.append(
                     Remark(
                         check=query.name,
                         statement=str(statement),
                         rows=len(group),
-                        remedy=query.header["choice"],
+                        remedy=str(remedy).capitalize() + ".",
                     )
                 )
     return out

@@ -1,7 +1,7 @@
 -- name: fact_episode_parts
 -- answers: Which parts were found failed and which were replaced, episode by episode?
 -- grain: one row per episode and part
--- inputs: fact_findings, fact_episodes, stg_units
+-- inputs: fact_findings, stg_units
 -- params: none
 -- choice: A failed part that waits for a second visit is replaced in the same episode. Trips count
 --    as failures here.

@@ -1,7 +1,7 @@
 -- name: fact_neglect
 -- answers: On which days was the last full vent cleaning how long ago?
 -- grain: one row per unit, span of observation and neglect band (days from_day < day <= to_day)
--- inputs: fact_spans, stg_cleanings, stg_units
+-- inputs: fact_spans, stg_cleanings, stg_jobs, stg_units
 -- params: none (variables as_of, as_loaded, since, neglect_lag_days, neglect_without_symptoms,
 --    neglect_company_only)
 -- choice: Only full_run resets the clock; a cleaning on day d acts from d + 1, whatever else

@@ -1,7 +1,7 @@
 -- name: pairs_together
 -- answers: How often are two parts replaced together, and how often had both failed?
 -- grain: one row per ordered pair of parts and family
--- inputs: fact_episodes, fact_episode_parts
+-- inputs: fact_episode_parts
 -- params: none
 -- choice: Call-out episodes in which any part failed or was replaced. Trips count as failures.
 -- trap: Replaced together tells the habits of technicians; failed together tells the parts.

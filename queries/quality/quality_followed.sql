@@ -1,7 +1,7 @@
 -- name: quality_followed
 -- answers: How are units watched: by contract, from a call, or not at all?
 -- grain: one row
--- inputs: stg_units, fact_spans, stg_jobs
+-- inputs: stg_units, fact_spans
 -- params: none
 -- choice: A unit that joined within 30 days after a visit counts as call-out.
 -- trap: Call-out units are here because something failed.

@@ -1,7 +1,7 @@
 -- name: stock_episodes
 -- answers: What did each call-out on each van need at its first visit?
 -- grain: one row per call-out episode (needs: list of parts; empty where no fault was found)
--- inputs: fact_episodes, fact_episode_parts, stg_units
+-- inputs: stg_clock, fact_episodes, fact_episode_parts, stg_units
 -- params: $months (how far back)
 -- choice: The need is what was replaced in the whole episode, with what had failed and was kept;
 --    an episode without either needs nothing and is completed by any van.

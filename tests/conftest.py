@@ -1,0 +1,53 @@
+"""What most tests start from: a few rows as a warehouse, or the demo company with its answers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import nullcontext
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import failstats
+from failstats.demo import Demo, demo
+from failstats.records import Records
+
+
+@pytest.fixture
+def company(tmp_path: Path) -> Iterator[Callable[..., Records]]:
+    """Load tables given as text and open them: company(units="…", jobs="…", as_of="2024-01-01")."""
+    opened: list[Records] = []
+
+    def build(
+        *, span: tuple[str, str] = ("2015-01-01", "2025-12-31"), options: dict[str, Any] | None = None, **tables: str
+    ) -> Records:
+        folder = tmp_path / f"records_{len(opened)}"
+        folder.mkdir()
+        for name, text in tables.items():
+            lines = [line.strip() for line in text.strip().splitlines()]
+            (folder / f"{name}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+        mapping = tmp_path / f"map_{len(opened)}.toml"
+        mapping.write_text(f'records_from = {span[0]}\nrecords_to = {span[1]}\ncurrency = "USD"\n')
+        warehouse = tmp_path / f"w_{len(opened)}.duckdb"
+        failstats.load(warehouse, [folder], mapping=mapping)
+        records = failstats.open_warehouse(warehouse, **(options or {}))
+        opened.append(records)
+        return records
+
+    yield build
+    for records in opened:
+        records.close()
+
+
+@pytest.fixture(scope="session")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    """The whole demo, built once."""
+    return demo(tmp_path_factory.mktemp("demo"), step=lambda _: nullcontext())
+
+
+@pytest.fixture
+def demo_records(made: Demo) -> Iterator[Records]:
+    """The demo company's warehouse, open."""
+    with failstats.open_warehouse(made.warehouse) as records:
+        yield records
