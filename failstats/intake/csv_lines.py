@@ -272,6 +272,14 @@ def open_csv(
     line = lines[at].rstrip("\r")
     delimiter = delimiter or _find_delimiter(line, wanted, label)
     header = [title.strip() for title in _split(line, delimiter)]
+    other = max(DELIMITERS, key=line.count)
+    if len(header) == 1 and wanted and other in line:
+        raise InputError(
+            f"a header must name its columns, but one column is found: is the separator {other!r} "
+            f"and not {delimiter!r}?",
+            where=f"{label}, header",
+            do="correct delimiter in the mapping, or the first line sep= of the file.",
+        )
     return CsvFile(label=label, text=text, delimiter=delimiter, header=header, header_line=at + 1,
                    keep_text=keep_text, notes=list(text.notes))  # fmt: skip
 
@@ -300,10 +308,8 @@ def _find_delimiter(line: str, wanted: Sequence[frozenset[str]], label: str) -> 
     best = max(DELIMITERS, key=lambda mark: (len(titles[mark] & set(needed)), line.count(mark)))
     missing = [name for name in needed if name not in titles[best]]
     if len(missing) == len(needed) and len(titles[","]) == 1:
-        other = max(DELIMITERS, key=line.count)
         raise InputError(
-            f"a header must name {', '.join(needed)}, but one column is found: is the separator "
-            f"',' and not {other!r}?",
+            f"a header must name {', '.join(needed)}, but one column is found: what separates them?",
             where=f"{label}, header",
             do="state the separator and the columns' names in the mapping.",
         )

@@ -60,9 +60,8 @@ class LoadResult:
         lines = []
         if self.batches:
             first = self.batches[0]["batch"]
-            lines.append(
-                f"{verb} batch {first}: {total['rows_in']:,} rows from {len(self.batches)} files"
-            )
+            files = f"{len(self.batches)} file{'s' if len(self.batches) > 1 else ''}"
+            lines.append(f"{verb} batch {first}: {total['rows_in']:,} rows from {files}")
             lines.append(
                 f"{total['good']:,} good ({total['corrected']:,} of them corrections), "
                 f"{total['duplicates']:,} already there, {total['quarantined']:,} in quarantine"

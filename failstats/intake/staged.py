@@ -248,8 +248,7 @@ def _settled(connection: duckdb.DuckDBPyConnection, source: Source, table: Table
                 f"a date must have one reading, but {either} may be {year}-{second:0>2}-{first:0>2}"
                 f" (day first) or {year}-{first:0>2}-{second:0>2} (month first).",
                 where=f"{source.file}, column {column.name}",
-                do=f"state the order in the mapping: [tables.{table.name}.date_order] "
-                f'{column.name} = "dmy" or "mdy".',
+                do='state the order in the mapping: date_order = "dmy" or "mdy".',
             )
         if proved:
             orders[column.name] = next(iter(proved))

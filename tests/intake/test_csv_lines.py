@@ -1,0 +1,99 @@
+"""No line is ever lost: what is read, line by line, against Python's own reader and by counting."""
+
+from __future__ import annotations
+
+import csv
+import io
+import tempfile
+from pathlib import Path
+
+import duckdb
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from failstats.intake.csv_lines import open_csv
+
+EXAMPLES = 60
+HEADER = ["a", "b", "c"]
+
+
+def rows_of(data: bytes) -> list[tuple[object, ...]]:
+    """(place, broken, fields) of every row of a file."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "t.csv"
+        path.write_bytes(data)
+        work = Path(folder) / "work"
+        work.mkdir()
+        opened = open_csv(path, work, wanted=[frozenset(HEADER)])
+        assert opened is not None
+        with duckdb.connect() as connection:
+            opened.stage(connection, "t")
+            return connection.execute("select place, broken, c0, c1, c2 from t order by place"
+                                      ).fetchall()  # fmt: skip
+
+
+# text without NUL and lone carriage returns, which are tested by themselves
+plain = st.text(st.characters(blacklist_characters="\0\r\x0b\x0c\x1c\x1d\x1e\x85\u2028\u2029",
+                              blacklist_categories=["Cs"]), max_size=8)  # fmt: skip
+
+
+@settings(max_examples=EXAMPLES, deadline=None)
+@given(st.lists(st.tuples(plain, plain, plain), max_size=12))
+def test_what_is_written_well_is_read_as_by_another_reader(rows):
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(HEADER)
+    writer.writerows(rows)
+    text = buffer.getvalue()
+    expected = []
+    reader = csv.reader(io.StringIO(text, newline=""))
+    next(reader)
+    line = 2
+    for fields in reader:
+        if fields and not (len(fields) == 1 and not fields[0].strip()):
+            expected.append((line, *fields))
+        line = reader.line_num + 1
+    found = rows_of(text.encode())
+    # a row whose own quoted text looks like a whole row may be given up, never silently misread
+    for place, broken, *fields in found:
+        if broken is None:
+            good = next(row for row in expected if row[0] == place)
+            assert tuple(field or "" for field in fields) == good[1:]
+        else:
+            assert any("\n" in field for row in rows for field in row)
+    if not any("\n" in field for row in rows for field in row):
+        assert [row[0] for row in found] == [row[0] for row in expected]
+
+
+pieces = st.sampled_from(["x", "1.5", ",", '"', '""', " ", "\n", "\n", ",", "é", "\r\n"])
+
+
+@settings(max_examples=EXAMPLES, deadline=None)
+@given(st.lists(pieces, max_size=60))
+def test_every_line_of_any_text_is_a_row_or_within_one(parts):
+    body = "".join(parts)
+    found = rows_of((",".join(HEADER) + "\n" + body).encode())
+    lines = body.replace("\r\n", "\n").split("\n")
+    covered = set()
+    for place, broken, *fields in found:
+        inside = sum((field or "").count("\n") for field in fields) if broken is None else 0
+        span = set(range(place, place + inside + 1))
+        assert not span & covered  # no line is in two rows
+        covered |= span
+    filled = {at for at, line in enumerate(lines, start=2) if line.strip()}
+    assert filled <= covered
+    assert not {at for at in covered if at > len(lines) + 1}
+
+
+def test_one_stray_quote_among_many_rows_costs_one_row():
+    body = "".join(f"u{at},E1,gas\n" for at in range(5000))
+    text = "a,b,c\n" + body.replace("u700,E1", 'u700,"E1')
+    found = rows_of(text.encode())
+    assert len(found) == 5000
+    assert [row[0] for row in found if row[1]] == [702]
+    assert found[-1] == (5001, None, "u4999", "E1", "gas")
+
+
+def test_quotes_inside_a_field_are_its_text():
+    found = rows_of(b'a,b,c\nu1,12\'6",x\n"u2","say ""hi""",\n')
+    assert found == [(2, None, "u1", "12'6\"", "x"), (3, None, "u2", 'say "hi"', "")]
