@@ -1,0 +1,155 @@
+"""One pass over rows, by unit: what cannot be reduced to counts by age.
+
+Arrays for the models of selected records: what a unit's parts were doing when it was last heard
+of, and the stretches between two looks at a part that may fail unseen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from failstats.counts.risk_table import RiskTable
+from failstats.errors import InputError
+
+__all__ = ["HiddenRows", "LossRows"]
+
+
+def _column(values: object, name: str, dtype: type, size: int | None = None) -> np.ndarray:
+    held = np.array(values, dtype=dtype)
+    if held.ndim != 1 or (size is not None and held.size != size):
+        raise InputError(f"{name} must be one column of {size} values, but has {held.shape}.")
+    if dtype is float and not np.isfinite(held).all():
+        raise InputError(f"{name} must be finite.")
+    held.flags.writeable = False
+    return held
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LossRows:
+    """What the records say of units that leave without a word.
+
+    Parameters
+    ----------
+    laws : names of the laws of life, m of them.
+    counted : for each law its lives counted by part age, each followed to its end or to the
+        unit's last contact, whichever is earlier; one cause.
+    watched_from, last_contact, ends : shape (n,), unit age in days at the first visit, at the
+        last contact, and at the end of the records; the last two are equal where it is known.
+    outcome : shape (n,), 0 gone silent or quiet (to be found out), 1 said it left at
+        ``last_contact``, 2 followed otherwise from ``last_contact`` on.
+    tail_unit : shape (r,), which unit each life still running at its last contact is in.
+    tail_law : shape (r,), its law.
+    tail_born : shape (r,), unit age at which the law's clock stood at 0.
+    other_contacts, other_days : contacts without a failed part between ``watched_from`` (not
+        counted) and ``last_contact`` (counted), and the days of all units over which they came.
+    no_installation : units left out because their age is unknown.
+    """
+
+    laws: tuple[str, ...]
+    counted: Mapping[str, RiskTable]
+    watched_from: np.ndarray
+    last_contact: np.ndarray
+    ends: np.ndarray
+    outcome: np.ndarray
+    tail_unit: np.ndarray
+    tail_law: np.ndarray
+    tail_born: np.ndarray
+    other_contacts: int = 0
+    other_days: float = 0.0
+    no_installation: int = 0
+
+    def __post_init__(self) -> None:
+        set_ = object.__setattr__
+        n = np.asarray(self.watched_from).size
+        for name in ("watched_from", "last_contact", "ends"):
+            set_(self, name, _column(getattr(self, name), name, float, n))
+        set_(self, "outcome", _column(self.outcome, "outcome", np.int64, n))
+        r = np.asarray(self.tail_unit).size
+        set_(self, "tail_unit", _column(self.tail_unit, "tail_unit", np.int64, r))
+        set_(self, "tail_law", _column(self.tail_law, "tail_law", np.int64, r))
+        set_(self, "tail_born", _column(self.tail_born, "tail_born", float, r))
+        wrong = (self.watched_from > self.last_contact) | (self.last_contact > self.ends)
+        if wrong.any() or (self.watched_from < 0).any():
+            raise InputError(
+                "a unit's ages must run from the first visit to the last contact to the end of "
+                f"the records, but in {int(wrong.sum())} units they do not.",
+                rows=np.flatnonzero(wrong).tolist(),
+            )
+        if r and not (0 <= self.tail_unit.min() and self.tail_unit.max() < n):
+            raise InputError("tail_unit must name a unit of these rows.")
+        if r and (self.tail_born > self.last_contact[self.tail_unit]).any():
+            raise InputError("a part running at the last contact must be born by then.")
+        if set(self.laws) != set(self.counted):
+            raise InputError("counted must hold one table for each law.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HiddenRows:
+    """Stretches of a pair of parts between two looks, for a partner that may fail unseen.
+
+    One *life* is a partner (B) from a day on which it is known to work (its birth) to its
+    replacement, discovery, or the end of watching; its *stretches* are cut at every failure or
+    replacement of the other part (A) and at every test of B.
+
+    Parameters
+    ----------
+    life : shape (r,), life of each stretch, numbered 0, 1, ..., stretches in order of time.
+    b_from, b_to : shape (r,), B's age in days at the stretch's ends.
+    a_from : shape (r,), A's age where the stretch begins.
+    a_failed : shape (r,), whether A failed at the stretch's end.
+    hot_passed, cold_passed : shape (r,), tests that B passed at the stretch's end.
+    found : shape (r,), how B was found failed silently at the end: 0 not, 1 by a hot test,
+        2 otherwise.
+    visible : shape (r,), whether B failed visibly at the end.
+    untested : shape (r,), whether somebody judged B at the end without a stated test.
+    unit : shape (n,), unit (or building) of each life, for clusters.
+    weight : shape (n,), how many lives each stands for.
+    """
+
+    life: np.ndarray
+    b_from: np.ndarray
+    b_to: np.ndarray
+    a_from: np.ndarray
+    a_failed: np.ndarray
+    hot_passed: np.ndarray
+    cold_passed: np.ndarray
+    found: np.ndarray
+    visible: np.ndarray
+    untested: np.ndarray
+    unit: np.ndarray
+    weight: np.ndarray
+
+    def __post_init__(self) -> None:
+        set_ = object.__setattr__
+        r = np.asarray(self.life).size
+        set_(self, "life", _column(self.life, "life", np.int64, r))
+        for name in ("b_from", "b_to", "a_from"):
+            set_(self, name, _column(getattr(self, name), name, float, r))
+        for name in ("a_failed", "visible", "untested"):
+            set_(self, name, _column(getattr(self, name), name, bool, r))
+        for name in ("hot_passed", "cold_passed", "found"):
+            set_(self, name, _column(getattr(self, name), name, np.int64, r))
+        n = np.asarray(self.unit).size
+        set_(self, "unit", _column(self.unit, "unit", np.int64, n))
+        set_(self, "weight", _column(self.weight, "weight", float, n))
+        if r:
+            step = np.diff(self.life)
+            if self.life[0] != 0 or self.life[-1] != n - 1 or ((step != 0) & (step != 1)).any():
+                raise InputError("stretches must be sorted by life, numbered from 0 without gaps.")
+            broken = (step == 0) & (np.abs(self.b_from[1:] - self.b_to[:-1]) > 1e-9)
+            if broken.any() or (self.b_to < self.b_from).any() or (self.b_from < 0).any():
+                raise InputError(
+                    "each stretch must begin where the one before it ended.",
+                    rows=np.flatnonzero(broken).tolist(),
+                )
+            ended = (self.found[:-1] > 0) | self.visible[:-1]
+            if (ended & (step == 0)).any():
+                raise InputError("a life must end where its part is found failed.")
+
+    @property
+    def lives(self) -> int:
+        """How many rows of lives."""
+        return int(self.unit.size)
