@@ -309,7 +309,8 @@ def _find_delimiter(line: str, wanted: Sequence[frozenset[str]], label: str) -> 
     missing = [name for name in needed if name not in titles[best]]
     if len(missing) == len(needed) and len(titles[","]) == 1:
         raise InputError(
-            f"a header must name {', '.join(needed)}, but one column is found: what separates them?",
+            f"a header must name {', '.join(needed)}, but one column is found: "
+            "what separates them?",
             where=f"{label}, header",
             do="state the separator and the columns' names in the mapping.",
         )

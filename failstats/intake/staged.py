@@ -90,6 +90,7 @@ def put_frame(connection: duckdb.DuckDBPyConnection, name: str, columns: Iterabl
     """A temporary table of text from rows of Python."""
     columns = list(columns)
     frame = pd.DataFrame(rows, columns=columns, dtype=object)
+    connection.execute("select 1").fetchall()  # a result half read would forbid to register
     connection.register("frame_in", frame)
     try:
         body = ", ".join(f'cast("{column}" as varchar) as "{column}"' for column in columns)
@@ -125,46 +126,89 @@ def type_rows(
         f"insert into verdicts select {base} + place, 0, null, broken from {source.staged} "
         "where broken is not null"
     )
+    _refuse_long_texts(connection, source, kept)
     selects, joins = [], []
     for place, column in enumerate(table.columns, start=1):
-        spelling = f"nullif(trim(staged.\"{column.name}\"), '')"
+        spelling = _spelling(connection, source, column)
         stored = stored_columns(column)
+        look = f"look_{source.number}_{place}"
         if column.name not in source.columns:
             selects += [
                 _default(column, f"null::{kind}", at) for at, (_, kind) in enumerate(stored)
             ]
-        elif column.kind == "text" or (column.kind == "id" and source.key is None):
-            connection.execute(
-                f"insert into verdicts select {base} + place, {place}, '{column.name}', "
-                f"'{column.name} must be at most {LONGEST_TEXT} characters: free text is not "
-                f"loaded' from {source.staged} as staged where length({spelling}) > {LONGEST_TEXT}"
-            )
+        elif column.name in kept:
             selects.append(f"case when length({spelling}) <= {LONGEST_TEXT} then {spelling} end")
         elif column.kind == "id":
-            look = f"look_{source.number}_{place}"
             _pseudonyms(connection, source, column, look)
             joins.append(f"left join {look} on {look}.spelling = {spelling}")
             selects.append(f"{look}.pseudonym")
         else:
-            look = f"look_{source.number}_{place}"
             _spellings(connection, source, column, converter, look, place)
             joins.append(f"left join {look} on {look}.spelling = {spelling}")
             selects += [
                 _default(column, f"cast({look}.v{at} as {kind})", at)
                 for at, (_, kind) in enumerate(stored)
             ]
-        if column.required:
-            connection.execute(
-                f"insert into verdicts select {base} + place, {place}, '{column.name}', "
-                f"'{column.name} must be given' from {source.staged} as staged "
-                f"where broken is null and {spelling} is null"
-            )
     names = ", ".join(f'"{name}"' for column in table.columns for name, _ in stored_columns(column))
     connection.execute(
         f'insert into typed_{table.name} ("row", file, line, {names}) '
         f"select {base} + staged.place, staged.file, staged.line, {', '.join(selects)} "
         f"from {source.staged} as staged {' '.join(joins)}"
     )
+    _refuse_blanks(connection, source, table)
+
+
+def _spelling(connection: duckdb.DuckDBPyConnection, source: Source, column: Column) -> str:
+    """SQL: a column's text, trimmed, null where it says nothing."""
+    text = f"nullif(trim(staged.\"{column.name}\"), '')"
+    if not source.dialect.blanks:
+        return text
+    words = f"blanks_{source.number}"
+    rows: list[tuple[str | None, ...]] = [(word,) for word in sorted(source.dialect.blanks)]
+    put_frame(connection, words, ["word"], rows)
+    return f"case when lower({text}) in (select word from {words}) then null else {text} end"
+
+
+def _refuse_long_texts(
+    connection: duckdb.DuckDBPyConnection, source: Source, columns: list[str]
+) -> None:
+    """Free text is not loaded; the row goes to quarantine without it."""
+    places = {column.name: at for at, column in enumerate(TABLES[source.table].columns, start=1)}
+    for column in _present(connection, source.staged, columns,
+                           "length(trim({})) > " + str(LONGEST_TEXT)):  # fmt: skip
+        connection.execute(
+            f"insert into verdicts select {source.number * ROW_SPAN} + place, {places[column]}, "
+            f"'{column}', '{column} must be at most {LONGEST_TEXT} characters: free text is not "
+            f'loaded\' from {source.staged} where length(trim("{column}")) > {LONGEST_TEXT}'
+        )
+
+
+def _refuse_blanks(connection: duckdb.DuckDBPyConnection, source: Source, table: Table) -> None:
+    """What is needed must be there; what was there and unreadable has its own reason."""
+    low = source.number * ROW_SPAN
+    mine = f'(from typed_{table.name} where "row" >= {low} and "row" < {low + ROW_SPAN})'
+    places = {column.name: at for at, column in enumerate(table.columns, start=1)}
+    required = [column.name for column in table.columns if column.required]
+    for column in _present(connection, mine, required, "{} is null"):
+        connection.execute(
+            f"insert into verdicts select \"row\", {places[column]}, '{column}', "
+            f"'{column} must be given' from {mine} as typed where \"{column}\" is null and not "
+            'exists (from verdicts as told where told."row" = typed."row" and '
+            f"(told.place = 0 or told.\"column\" = '{column}'))"
+        )
+
+
+def _present(connection: duckdb.DuckDBPyConnection, rows: str, columns: list[str],
+             condition: str) -> list[str]:  # fmt: skip
+    """The columns for which a condition holds in some row, found in one pass."""
+    if not columns:
+        return []
+    tests = ", ".join(
+        f"count(*) filter (where {condition.format(chr(34) + column + chr(34))})"
+        for column in columns
+    )
+    found = connection.execute(f"select {tests} from {rows}").fetchone()
+    return [column for column, count in zip(columns, found or (), strict=True) if count]
 
 
 def _default(column: Column, expression: str, place: int) -> str:
