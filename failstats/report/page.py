@@ -67,11 +67,16 @@ class ReportFiles:
         )
 
 
+def _said(text: Any) -> str:
+    """A sentence for the page: safe characters, and no line break between a number and its %."""
+    return clean(text).replace(" %", "\u00a0%")
+
+
 def _warnings(answer: Any) -> list[str]:
     said = []
     for warning in answer.warnings:
         text = getattr(warning, "text", None)
-        said.append(clean(text if text is not None else warning[1]))
+        said.append(_said(text if text is not None else warning[1]))
     return list(dict.fromkeys(said))
 
 
@@ -238,7 +243,7 @@ class _Writer:
         return {
             "command": answer.command,
             "question": QUESTIONS.get(answer.command, answer.command),
-            "headline": clean(answer.headline()),
+            "headline": _said(answer.headline()),
             "spec": markupsafe.Markup(script_json(bare)) if bare is not None else "",
             "chart_title": title,
             "chart_notes": notes,
@@ -268,7 +273,7 @@ def _opening(answers: Mapping[str, Any]) -> list[dict[str, Any]]:
     for question, commands in OPENING:
         here = [command for command in commands if command in answers]
         if here:
-            lines = [clean(answers[command].headline()) for command in here]
+            lines = [_said(answers[command].headline()) for command in here]
             items.append({"question": question, "lines": lines, "anchor": here[0]})
     return items
 

@@ -134,7 +134,7 @@ def advice_rows(policy_rows: Iterable[Mapping[str, Any]], *, currency: str) -> l
         if row.get("saving_per_100_jobs") is not None and row.get("recommend") != "keep":
             ends = row.get("saving_ci") or (None, None)
             saving = interval_text(
-                row["saving_per_100_jobs"], *ends, kind="money", currency=currency
+                row["saving_per_100_jobs"], *ends, kind="money", currency=currency, decimals=0
             )
             doubt = f"Saves {saving} per 100 jobs against leaving it in."
         if row.get("regret_share_over_5_percent"):

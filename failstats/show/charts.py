@@ -68,7 +68,12 @@ def pair_heat_map(
     data["strong"] = data["share"] > 0.5 * top
     source = inline(data[["first", "second", "share", "episodes", "words", "strong"]])
     base = alt.Chart(source).encode(
-        x=alt.X("second:N", sort=order, title="second part", axis=alt.Axis(labelAngle=-40)),
+        x=alt.X(
+            "second:N",
+            sort=order,
+            title="second part",
+            axis=alt.Axis(labelAngle=-40, labelOverlap=False),
+        ),
         y=alt.Y("first:N", sort=order, title="first part"),
     )
     tip = [

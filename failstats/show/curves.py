@@ -16,7 +16,8 @@ __all__ = ["frontier", "incidence_curve", "life_curve"]
 WIDTH = 460
 MOST_PANELS = 12
 RISK_TICKS = 5
-RISK_PADDING = 26  # pixels between a name and the first count, which is centred on age 0
+RISK_ROW = 32  # pixels for a name and its counts
+EXTENT = 46  # pixels for the labels left of a life curve
 SOUND_COUNT = 10  # lives; fewer make the tail of a curve jump about
 LABEL_GAP = 0.056  # of the height of a curve chart: one line of text
 
@@ -173,29 +174,37 @@ def life_curve(frame: pd.DataFrame, *, title: str, fitted: pd.DataFrame | None =
     if len(names) > SERIES_COLOURS:
         panels = curves.properties(title=titled(title, *notes), description=text)
         return themed(panels)
-    longest = max(len(name) for name in names)
-    extent = min(200, max(46, round(longest * 6.6) + 10 + RISK_PADDING))
     risk = _risk_rows(data, names)
-    edge = alt.Axis(minExtent=extent, maxExtent=extent, labelPadding=RISK_PADDING)
-    for layer in curves.layer:
-        axis = layer.encoding.y.to_dict().get("axis") or {}
-        layer.encoding.y.axis = alt.Axis(**{**axis, "minExtent": extent, "maxExtent": extent})
     x_domain = alt.Scale(domain=[0, float(data["age_years"].max())])
     for layer in curves.layer:
         layer.encoding.x.scale = x_domain
+        axis = layer.encoding.y.to_dict().get("axis") or {}
+        layer.encoding.y.axis = alt.Axis(**{**axis, "minExtent": EXTENT, "maxExtent": EXTENT})
+    rows = alt.Y("series:N", title=None, sort=names, axis=None)
     counts = (
-        alt.Chart(inline(risk))
-        .mark_text(fontSize=11)
-        .encode(
-            x=alt.X("age_years:Q", title=None, axis=None, scale=x_domain),
-            y=alt.Y("series:N", title=None, sort=names, axis=edge),
-            text=alt.Text("at_risk:Q", format=",d"),
+        alt.layer(
+            alt.Chart(inline(pd.DataFrame({"series": names})))
+            .mark_text(style="name", dx=0, dy=-8, fontSize=11)
+            .encode(x=alt.value(0), y=rows, text="series:N"),
+            alt.Chart(inline(risk))
+            .mark_text(style="value", dy=7)
+            .encode(
+                x=alt.X("age_years:Q", axis=None, scale=x_domain),
+                y=rows,
+                text=alt.Text("at_risk:Q", format=",d"),
+            ),
         )
+        .resolve_axis(x="independent")
         .properties(
             width=WIDTH,
-            height=18 * len(names),
+            height=RISK_ROW * len(names),
             title=alt.TitleParams(
-                "at risk (at the last step up to each age)", fontSize=11, fontWeight=400, offset=4
+                "at risk (at the last step up to each age)",
+                fontSize=11,
+                fontWeight=400,
+                offset=4,
+                frame="group",
+                anchor="start",
             ),
         )
     )

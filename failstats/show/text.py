@@ -161,6 +161,7 @@ def interval_text(
     *,
     kind: str = "number",
     currency: str = "USD",
+    decimals: int = 2,
 ) -> str:
     """An estimate with its doubt, the unit said once.
 
@@ -168,7 +169,7 @@ def interval_text(
     ----------
     value, low, high : estimate and interval; share 0 to 1, days, money or a plain number.
     kind : "share", "days", "money", "ratio" or "number".
-    currency : code of the money.
+    currency, decimals : code of the money and digits after its point.
 
     Returns
     -------
@@ -184,7 +185,7 @@ def interval_text(
         if kind == "days":
             return duration_text(number, unit=unit, like=value)
         if kind == "money":
-            return money(number, currency)
+            return money(number, currency, decimals=decimals)
         if kind == "ratio":
             return UNKNOWN if _missing(number) else f"{float(number):.2f}"
         if kind == "number":

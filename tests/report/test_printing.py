@@ -71,7 +71,7 @@ def test_each_recommendation_in_words(row, advice):
 def test_a_saving_is_never_without_its_interval():
     row = policy(recommend="always", saving_per_100_jobs=812.3, saving_ci=[310, 1290])
     said = advice_rows([row], currency="USD")[0]["doubt"]
-    assert said == "Saves $812.30 ($310.00 to $1,290.00) per 100 jobs against leaving it in."
+    assert said == "Saves $812 ($310 to $1,290) per 100 jobs against leaving it in."
 
 
 def test_a_safety_part_carries_its_caution_and_the_card_all_of_them():

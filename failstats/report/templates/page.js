@@ -22,7 +22,7 @@
   const tighten = (node) => {
     if (!node || typeof node !== "object") return;
     for (const key of ["minExtent", "maxExtent"]) {
-      if (node[key] > 124) node[key] = 124;
+      if (node[key] > 130) node[key] = 130;
     }
     for (const inner of Object.values(node)) tighten(inner);
   };
@@ -30,7 +30,8 @@
   const dress = (name, room) => {
     const look = structuredClone(looks[name]);
     if (room < 480) {
-      look.axis.labelLimit = 104;
+      look.axis.labelLimit = 124;
+      look.style.on_low.fontSize = look.style.on_high.fontSize = 9;
       look.axis.labelFontSize = 11;
       look.legend.columns = 1;
       look.axisX = { labelOverlap: "greedy", labelSeparation: 6 };
