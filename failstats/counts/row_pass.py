@@ -6,15 +6,17 @@ of, and the stretches between two looks at a part that may fail unseen.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from failstats.counts.risk_table import RiskTable
 from failstats.errors import InputError
+from failstats.warehouse.session import Session
 
-__all__ = ["HiddenRows", "LossRows"]
+__all__ = ["HiddenRows", "LossRows", "loss_rows"]
 
 
 def _column(values: object, name: str, dtype: type, size: int | None = None) -> np.ndarray:
@@ -153,3 +155,70 @@ class HiddenRows:
     def lives(self) -> int:
         """How many rows of lives."""
         return int(self.unit.size)
+
+
+#: Trips of a part are one more reason to call; below this many they are left out of the silence.
+FEWEST_TRIPS = 5
+
+
+def loss_rows(session: Session, *, births: Sequence[str] = ("known",)) -> LossRows:
+    """What the warehouse says of silent leaving, over all parts at once.
+
+    Parameters
+    ----------
+    births : which births count for the law of a part: known, or known and assumed.
+    """
+    units = session.run("lives_loss")
+    aged = units["watched_from_days"].notna() & (units["watched_from_days"] >= 0)
+    unknown = int((~aged).sum())
+    units = units[aged].reset_index(drop=True)
+    number = {key: i for i, key in enumerate(zip(units["unit_id"], units["span"], strict=True))}
+    frame = session.run("lives_loss_lives", births=list(births))
+    laws: list[str] = []
+    counted: dict[str, RiskTable] = {}
+    tails: list[tuple[np.ndarray, int, np.ndarray]] = []
+    for (part, law), rows in frame.groupby(["part", "law"], sort=True):
+        tail = rows[rows["kind"] == "tail"]
+        keys = zip(tail["unit_id"], tail["span"].astype(int), strict=True)
+        who = np.array([number.get(key, -1) for key in keys], dtype=np.int64)
+        born = tail["age"].to_numpy(float)[who >= 0]
+        for cause, word in (("failed", ""), ("tripped", " trips")):
+            table = _one_cause(rows[rows["kind"] != "tail"], cause)
+            if table is None or (cause == "tripped" and table.failures < FEWEST_TRIPS):
+                continue
+            name = f"{part}{word}{' before' if law == 'before' else ''}"
+            tails.append((who[who >= 0], len(laws), born))
+            laws.append(name)
+            counted[name] = table
+
+    days = (units["last_contact_days"] - units["watched_from_days"]).sum()
+
+    return LossRows(
+        laws=tuple(laws),
+        counted=counted,
+        watched_from=units["watched_from_days"].to_numpy(float),
+        last_contact=units["last_contact_days"].to_numpy(float),
+        ends=units["ends_days"].to_numpy(float),
+        outcome=units["outcome"].to_numpy(np.int64),
+        tail_unit=np.concatenate([who for who, _, _ in tails]) if tails else np.zeros(0),
+        tail_law=np.concatenate([np.full(who.size, at) for who, at, _ in tails]) if tails else np.zeros(0),
+        tail_born=np.concatenate([born for _, _, born in tails]) if tails else np.zeros(0),
+        other_contacts=int(units["other_contacts"].sum()),
+        other_days=float(days),
+        no_installation=unknown,
+    )
+
+
+def _one_cause(rows: pd.DataFrame, cause: str) -> RiskTable | None:
+    """Cells of one law as a risk table of one cause."""
+    if not (rows["kind"] == "entered").any():
+        return None
+    wide = rows.pivot_table(index="age", columns="kind", values="number", aggfunc="sum", fill_value=0)
+    empty = np.zeros(len(wide), dtype=np.int64)
+    columns = {kind: wide[kind].to_numpy(np.int64) if kind in wide else empty for kind in
+               ("entered", "failed", "tripped", "left")}  # fmt: skip
+    other = "tripped" if cause == "failed" else "failed"
+    return RiskTable(
+        wide.index.to_numpy(np.int64), columns["entered"], {"failed": columns[cause]},
+        columns["left"] + columns[other],
+    )  # fmt: skip
