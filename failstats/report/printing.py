@@ -16,6 +16,9 @@ from failstats.show.text import clean, duration_text, interval_text, money, shar
 __all__ = ["PAPERS", "advice_rows", "card_html", "environment", "van_list_html", "van_rows"]
 
 PAPERS = {"a4": "A4", "letter": "letter"}
+SHEET_POINTS = 630.0  # height left for lines on the shorter paper (letter), below the heading
+LINE_POINTS = 2.8  # padding and rule of a line
+LINE_HEIGHT = 1.25  # of the type
 _ADVICE = {
     "keep": "Leave the other part in.",
     "always": "Replace the other part too.",
@@ -48,6 +51,12 @@ def paper_name(paper: str) -> str:
 
 def _signed(change: Any) -> str:
     return "" if change is None else "same" if change == 0 else f"{change:+d}"
+
+
+def _type_size(lines: int) -> float:
+    """Points of type with which this many lines stay on one sheet; never under six."""
+    room = (SHEET_POINTS / max(lines, 1) - LINE_POINTS) / LINE_HEIGHT
+    return round(min(10.0, max(6.0, room)), 1)
 
 
 def van_rows(stock_rows: Iterable[Mapping[str, Any]], *, currency: str) -> list[dict[str, Any]]:
@@ -84,7 +93,12 @@ def van_rows(stock_rows: Iterable[Mapping[str, Any]], *, currency: str) -> list[
         name = clean(row.get("van", ""))
         name = name if name.lower().startswith("van") else f"Van {name}"
         vans.append(
-            {"name": name[:1].upper() + name[1:], "summary": "; ".join(said) + ".", "lines": lines}
+            {
+                "name": name[:1].upper() + name[1:],
+                "summary": "; ".join(said) + ".",
+                "lines": lines,
+                "size": _type_size(len(lines)),
+            }
         )
     return vans
 

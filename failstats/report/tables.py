@@ -19,7 +19,6 @@ ROWS_ON_PAGE = 200
 UNIT_COLUMNS = ("unit_count", "units")
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 SHARE_WORDS = ("share", "completion", "survival", "survival_5y", "attributable_share")
-LABEL_COLUMNS = 6  # text columns in front that keep their words when a row is withheld
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,12 +26,14 @@ class PageTable:
     """A table ready for the page.
 
     heads, rows : texts. right : which columns hold numbers. left_out : rows not on the page.
+    few : the number of units below which a cell is marked; 0 where none is.
     """
 
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     right: tuple[bool, ...]
     left_out: int
+    few: int = 0
 
 
 def _unknown(value: Any) -> bool:
@@ -162,7 +163,7 @@ def _ends(names: list[str]) -> dict[str, tuple[str, str]]:
         if name == "low" and "high" in names:
             found[name] = ("interval", "high")
         elif name.endswith("_low") and name[:-4] + "_high" in names:
-            found[name] = (name[:-4] + " interval", name[:-4] + "_high")
+            found[name] = (_head(name[:-4]) + " interval", name[:-4] + "_high")
     return found
 
 
@@ -171,7 +172,8 @@ def page_table(frame: pd.DataFrame) -> PageTable:
 
     Parameters
     ----------
-    frame : a tidy table; at most 200 rows go on the page, the CSV has them all.
+    frame : a tidy table; at most 200 rows go on the page, the CSV has them all. Counts
+        of fewer than ten units are marked.
     """
     names = [str(name) for name in frame.columns]
     ends = _ends(names)
@@ -183,6 +185,7 @@ def page_table(frame: pd.DataFrame) -> PageTable:
     heads: list[str] = []
     columns: list[list[str]] = []
     right: list[bool] = []
+    counted, few = _unit_column(frame), 0
     part = frame.head(ROWS_ON_PAGE).astype(object)
     part.columns = names
     for name in names:
@@ -194,10 +197,15 @@ def page_table(frame: pd.DataFrame) -> PageTable:
             kind = before.get(name, name)
             pairs = zip(values, part[upper].tolist(), strict=True)
             columns.append([_interval(kind, low, high) for low, high in pairs])
-            heads.append(_head(label))
+            heads.append(label)
             right.append(True)
             continue
-        columns.append([_words(name, value) for value in values])
+        cells = [_words(name, value) for value in values]
+        if name == counted:
+            small = [not _unknown(value) and float(value) < MIN_CELL for value in values]
+            cells = [f"{c} (few)" if s else c for c, s in zip(cells, small, strict=True)]
+            few = MIN_CELL if any(small) else 0
+        columns.append(cells)
         heads.append(_head(name))
         known = [x for x in values if not _unknown(x)]
         right.append(
@@ -208,6 +216,7 @@ def page_table(frame: pd.DataFrame) -> PageTable:
         rows=tuple(zip(*columns, strict=True)) if columns else (),
         right=tuple(right),
         left_out=max(0, len(frame) - ROWS_ON_PAGE),
+        few=few,
     )
 
 

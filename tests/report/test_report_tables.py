@@ -83,3 +83,17 @@ def test_long_tables_are_cut_on_the_page_and_say_so():
 def test_an_empty_table():
     assert page_table(pd.DataFrame({"n": []})).rows == ()
     assert page_table(pd.DataFrame()).heads == ()
+
+
+def test_counts_of_fewer_than_ten_units_are_marked():
+    page = page_table(units(9, 10))
+    assert [row[1] for row in page.rows] == ["9 (few)", "10"]
+    assert page.few == 10
+    assert page_table(units(10)).few == 0
+
+
+def test_an_interval_is_headed_like_its_figure():
+    frame = pd.DataFrame(
+        {"scale_days": [4241.0], "scale_days_low": [1.0], "scale_days_high": [2.0]}
+    )
+    assert page_table(frame).heads == ("scale (days)", "scale (days) interval")
