@@ -208,11 +208,12 @@ def _resynchronise(
             if next_place != place + offset or len(text) > HEADER_BYTES:
                 break
             text += "\n" + (following or "")
-            whole_row = bool(following) and following.count(delimiter) == width - 1 and width > 1
+            whole_row = width > 1 and (following or "").count(delimiter) == width - 1
             if whole_row and not content.startswith('"'):
                 break  # a row of its own: the quote before it was a stray one
             if following and '"' in following and full.fullmatch(text):
-                found, length = next(csv.reader(text.splitlines(True), delimiter=delimiter)), offset
+                lines = [line + "\n" for line in text.split("\n")]
+                found, length = next(csv.reader(lines, delimiter=delimiter)), offset
                 break
         if found is not None and len(found) == width:
             joined.append((str(place), *found))

@@ -153,6 +153,7 @@ class _Load:
             if table == "jobs":
                 rules.create_call_out_units(connection, batch)
             rules.store(connection, table, batch, self.sources)
+            rules.retire(connection, table, batch)
         requeued.release(connection, batch)
         ledger = _write_ledger(connection, batch, self.sources)
         remark(connection, batch)

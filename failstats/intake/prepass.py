@@ -63,6 +63,21 @@ class TextFile:
     notes: list[str] = field(default_factory=list)
 
 
+@dataclass(slots=True)
+class _Seen:
+    """What one pass over the bytes counts."""
+
+    newlines: int = 0
+    returns: int = 0
+    pairs: int = 0
+    nuls: int = 0
+    long: int = 0
+    quotes: bool = False
+    sha256: str = ""
+    free_byte: str = ""
+    lines: int = 0
+
+
 def refuse_wrong_magic(path: Path) -> None:
     """Refuse a file that is named as text and is something else."""
     with path.open("rb") as handle:
@@ -150,20 +165,20 @@ def examine(path: Path, folder: Path, *, encoding: str | None = None, label: str
         notes.append(f"{label}: read as {codec}")
     elif start.startswith(codecs.BOM_UTF8):
         notes.append(f"{label}: read as utf-8 with a byte order mark")
-    one_kind = seen["cr"] == seen["crlf"] and seen["crlf"] in (0, seen["lf"])
-    if codec == "utf-8" and not seen["nul"] and not seen["long"] and one_kind:
+    one_kind = seen.returns == seen.pairs and seen.pairs in (0, seen.newlines)
+    if codec == "utf-8" and not seen.nuls and not seen.long and one_kind:
         clean = folder / f"file_{len(list(folder.iterdir()))}.txt"
         try:
             os.symlink(path.resolve(), clean)
         except OSError:
             shutil.copyfile(path, clean)
-        result = TextFile(path=clean, lines=seen["lines"], sha256=seen["sha256"],
-                          free_byte=seen["free"], has_quotes=seen["quotes"])  # fmt: skip
+        result = TextFile(path=clean, lines=seen.lines, sha256=seen.sha256,
+                          free_byte=seen.free_byte, has_quotes=seen.quotes)  # fmt: skip
     else:
         if not one_kind and codec == "utf-8":
             notes.append(f"{label}: line ends of several kinds, or CR only, are read alike")
         result = _rewrite(path, folder, codec, label)
-        result.sha256 = seen["sha256"]
+        result.sha256 = seen.sha256
     result.notes = notes
     return result
 
@@ -182,10 +197,10 @@ def _codec(start: bytes, encoding: str | None, label: str) -> str:
     return "utf-8"
 
 
-def _scan(path: Path, *, strict: bool, label: str) -> dict[str, object] | dict[str, int]:
+def _scan(path: Path, *, strict: bool, label: str) -> _Seen:
     digest = hashlib.sha256()
     decoder = codecs.getincrementaldecoder("utf-8")("strict")
-    seen = {"lf": 0, "cr": 0, "crlf": 0, "nul": 0, "long": 0, "quotes": False}
+    seen = _Seen()
     controls = set(range(1, 9)) | set(range(14, 32))
     open_line, last, pending = 0, b"", b""
     with path.open("rb") as handle:
@@ -198,28 +213,32 @@ def _scan(path: Path, *, strict: bool, label: str) -> dict[str, object] | dict[s
                         pending = decoder.getstate()[0]
                 except UnicodeDecodeError as fault:
                     line = (
-                        seen["lf"] + chunk.count(b"\n", 0, max(fault.start - len(pending), 0)) + 1
+                        seen.newlines
+                        + chunk.count(b"\n", 0, max(fault.start - len(pending), 0))
+                        + 1
                     )
                     raise _not_utf8(label, line) from None
-            seen["crlf"] += chunk.count(b"\r\n") + (last == b"\r" and chunk[:1] == b"\n")
-            seen["lf"] += chunk.count(b"\n")
-            seen["cr"] += chunk.count(b"\r")
-            seen["nul"] += chunk.count(0)
-            seen["quotes"] = seen["quotes"] or b'"' in chunk
+            seen.pairs += chunk.count(b"\r\n") + (last == b"\r" and chunk[:1] == b"\n")
+            seen.newlines += chunk.count(b"\n")
+            seen.returns += chunk.count(b"\r")
+            seen.nuls += chunk.count(0)
+            seen.quotes = seen.quotes or b'"' in chunk
             controls -= {code for code in controls if code in chunk}
             open_line, is_long = _longest(chunk, open_line)
-            seen["long"] += is_long
+            seen.long += is_long
             last = chunk[-1:]
     if pending:
-        raise _not_utf8(label, seen["lf"] + 1)
+        raise _not_utf8(label, seen.newlines + 1)
     if not controls:
         raise InputError(
             "a file of records must be text, but this one has control characters of every kind.",
             where=label,
             do="export it again as CSV.",
         )
-    return {**seen, "sha256": digest.hexdigest(), "free": chr(min(controls)),
-            "lines": seen["lf"] + (last not in (b"", b"\n"))}  # fmt: skip
+    seen.sha256 = digest.hexdigest()
+    seen.free_byte = chr(min(controls))
+    seen.lines = seen.newlines + (last not in (b"", b"\n"))
+    return seen
 
 
 def _longest(chunk: bytes, open_line: int) -> tuple[int, bool]:

@@ -83,6 +83,12 @@ def _create_open(connection: duckdb.DuckDBPyConnection) -> None:
     )
 
 
+_NOWHERE = (
+    " or not exists (from raw.quarantine as parent where parent.\"table\" = 'units' and "
+    "parent.released_in is null and parent.content->>'unit_id' = quarantine.content->>'unit_id')"
+)
+
+
 def waiting_source(
     connection: duckdb.DuckDBPyConnection, table: str, key: Key | None
 ) -> Source | None:
@@ -91,7 +97,8 @@ def waiting_source(
     _create_open(connection)
     ready = " and ".join(
         f"(content->>'{name}' is null or content->>'{name}' in (select {name} from raw.{parent} "
-        "where superseded_in is null))"
+        "where superseded_in is null)" + (_NOWHERE if table == "jobs" else "") + ")"
+        # a unit that is nowhere any more is made anew by its job
         for name, parent in spec.parents.items()
     )
     held = connection.execute(

@@ -9,11 +9,11 @@ from __future__ import annotations
 import duckdb
 
 from failstats.intake.staged import ROW_SPAN, Source, canonical
-from failstats.warehouse.schema import TABLES, Table, stored_columns
+from failstats.warehouse.schema import TABLES, Column, Table, stored_columns
 
 __all__ = [
     "NEEDS_PARENT", "ORDER", "WAITING", "call_out_units_for_orphans", "create_call_out_units",
-    "key_of", "settle", "store",
+    "key_of", "retire", "settle", "store",
 ]  # fmt: skip
 
 # parents before children
@@ -201,6 +201,42 @@ def _quarantine(connection: duckdb.DuckDBPyConnection, table: Table, source: Sou
         f'join typed_{table.name} as typed on typed."row" = told."row" order by told."row"',
         {"batch": batch, "table": table.name, "number": source.number},
     )
+
+
+def retire(connection: duckdb.DuckDBPyConnection, name: str, batch: int) -> None:
+    """Close what earlier batches left in quarantine and this one has brought in, or again.
+
+    A row of the same key that is good now replaces the refused one; a row refused again for the
+    same reasons, with the same content, is listed once.
+    """
+    table = TABLES[name]
+    by_name = {column.name: column for column in table.columns}
+    same = " and ".join(
+        f"{_told(by_name[key])} is not distinct from {canonical(by_name[key], 'good')}"
+        for key in table.key
+    )
+    connection.execute(
+        f"update raw.quarantine as held set released_in = $batch from raw.{name} as good "
+        f"where held.\"table\" = '{name}' and held.released_in is null and held.batch < $batch "
+        f"and good.batch = $batch and {same}",
+        {"batch": batch},
+    )
+    connection.execute(
+        "update raw.quarantine as held set released_in = $batch from raw.quarantine as again "
+        f"where held.\"table\" = '{name}' and again.\"table\" = '{name}' "
+        "and held.released_in is null and held.batch < $batch and again.batch = $batch "
+        "and held.reasons = again.reasons and held.content::varchar = again.content::varchar "
+        f"and again.content->>'{table.key[0]}' is not null",
+        {"batch": batch},
+    )
+
+
+def _told(column: Column) -> str:
+    """SQL: what quarantine holds of a key column, its default where it was blank."""
+    told = f"held.content->>'{column.name}'"
+    if column.default is None:
+        return told
+    return f"coalesce({told}, '{column.default}')"
 
 
 def _unknown_unit() -> str:

@@ -101,6 +101,16 @@ def _files(paths: Sequence[Path], mapping: Mapping) -> list[Path]:
                 where=str(path),
                 do="correct the path.",
             )
+    files = list({path.resolve(): path for path in reversed(files)}.values())[::-1]
+    names = [path.name for path in files]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise InputError(
+            f"files of one load must have different names, but {', '.join(map(repr, twice[:5]))} "
+            "comes from two folders.",
+            where=", ".join(str(path) for path in files if path.name in twice[:5]),
+            do="load one folder after the other, or rename the files.",
+        )
     return files
 
 

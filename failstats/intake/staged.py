@@ -9,7 +9,7 @@ Names in SQL come from the schema and from counters, values go in as parameters 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 import duckdb
@@ -86,7 +86,7 @@ def create_work_tables(connection: duckdb.DuckDBPyConnection) -> None:
 
 
 def put_frame(connection: duckdb.DuckDBPyConnection, name: str, columns: Iterable[str],
-              rows: list[tuple[str | None, ...]]) -> None:  # fmt: skip
+              rows: Sequence[tuple[str | None, ...]]) -> None:  # fmt: skip
     """A temporary table of text from rows of Python."""
     columns = list(columns)
     frame = pd.DataFrame(rows, columns=columns, dtype=object)
@@ -97,15 +97,6 @@ def put_frame(connection: duckdb.DuckDBPyConnection, name: str, columns: Iterabl
         connection.execute(f"create or replace temp table {name} as select {body} from frame_in")
     finally:
         connection.unregister("frame_in")
-
-
-def create_staged(connection: duckdb.DuckDBPyConnection, name: str, table: Table) -> None:
-    """An empty table of text: place, file, line, why the line is broken, its text, columns."""
-    body = ", ".join(f'"{column.name}" varchar' for column in table.columns)
-    connection.execute(
-        f"create temp table {name} (place bigint, file varchar, line bigint, broken varchar, "
-        f"whole_text varchar, {body})"
-    )
 
 
 def type_rows(

@@ -8,6 +8,7 @@ import pytest
 
 from failstats.errors import InputError
 from failstats.intake.load import load
+from failstats.intake.remove import unload
 from failstats.intake.requeue import write_quarantine
 
 UNITS = "unit_id,family,installed_on\nu1,E1,2023-02-30\nu2,E1,2020-01-01\n"
@@ -90,3 +91,32 @@ def test_lines_loaded_before_their_jobs_wait(put, ask):
     put(units="unit_id,family\nu1,E1\n", jobs="job_id,unit_id,visited_on\nj1,u1,2023-03-01\n")
     assert ask("select batch, line from raw.lines") == [(2, 2)]
     assert ask("select count(*) from raw.quarantine where released_in is null") == [(0,)]
+
+
+def test_a_good_row_of_the_same_key_closes_the_refused_one(put, ask):
+    put(units=UNITS, jobs=JOBS)
+    put(units=UNITS.replace("2023-02-30", "2023-02-20"))
+    assert ask("select count(*) from raw.quarantine where released_in is null") == [(0,)]
+    assert ask("select unit_id from raw.jobs order by 1") == [("u1",), ("u2",)]
+
+
+def test_a_row_refused_again_is_listed_once(put, ask):
+    put(units=UNITS)
+    put(units=UNITS + "u3,E1,\n")
+    assert ask("select batch from raw.quarantine where released_in is null") == [(2,)]
+    put(units="unit_id,family,installed_on\nu1,E1,2023-02-31\n")
+    assert ask("select batch from raw.quarantine where released_in is null order by 1") == [
+        (2,), (3,),
+    ]  # fmt: skip
+
+
+def test_a_job_whose_unit_went_makes_a_call_out_unit(put, ask, warehouse):
+    put(units=UNITS)
+    put(jobs=JOBS)
+    assert ask("select count(*) from raw.jobs") == [(1,)]
+    unload(warehouse, 1)
+    put(cleanings="unit_id,cleaned_on\nu2,2023-01-01\n")
+    assert ask("select unit_id, family from raw.units order by 1") == [
+        ("u1", "unknown"), ("u2", "unknown"),
+    ]  # fmt: skip
+    assert ask("select count(*) from raw.jobs") == [(2,)]
