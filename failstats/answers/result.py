@@ -52,7 +52,9 @@ def json_value(value: Any) -> Any:
     >>> json_value({"share": float("nan"), "ci": (0.1, np.float64(0.2))})
     {'share': None, 'ci': [0.1, 0.2]}
     """
-    if value is None or isinstance(value, str | bool):
+    if value is None or value is pd.NaT or value is pd.NA:
+        return None
+    if isinstance(value, str | bool):
         return value
     if isinstance(value, np.bool_):
         return bool(value)
@@ -72,8 +74,6 @@ def json_value(value: Any) -> Any:
         return [json_value(entry) for entry in value.tolist()]
     if isinstance(value, Sequence | set | frozenset):
         return [json_value(entry) for entry in value]
-    if value is pd.NaT or value is pd.NA:
-        return None
     raise TypeError(f"{type(value).__name__} has no place in the JSON of an answer")
 
 

@@ -1,0 +1,131 @@
+"""Causes and pairs, worked by hand on a few rows; follow-on as pure functions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from failstats.errors import InputError
+from failstats.estimate.follow_on import cumulative_incidence, follow_on, propensity
+from failstats.records import Records
+
+UNITS = "unit_id,family,installed_on,enrolled_on\n" + "\n".join(
+    f"u{k},E1,2016-01-01,2016-01-01" for k in range(1, 6)
+)
+
+
+@pytest.fixture
+def five(company: Callable[..., Records]) -> Records:
+    """Five no-heat calls: 2 coil, 1 cutout with thermostat, 1 cutout alone, 1 nothing found."""
+    return company(
+        units=UNITS,
+        jobs="job_id,unit_id,visited_on,complaint\n"
+        + "\n".join(f"j{k},u{k},2018-0{k}-01,no_heat" for k in range(1, 6)),
+        lines="""job_id,part,finding,action,mode
+            j1,coil,failed,replaced,open_circuit
+            j2,coil,failed,replaced,short_to_case
+            j3,cutout,failed,replaced,tripped
+            j3,thermostat,failed,replaced,stuck_closed
+            j4,cutout,failed,replaced,open_circuit
+            j4,thermostat,working,replaced,
+            j5,coil,working,kept,""",
+    )
+
+
+def test_shares_by_hand(five: Records) -> None:
+    answer = five.causes("no_heat")
+    by_part = {r["part"]: (r["episodes"], r["share"]) for r in answer.summary["parts"]}
+    assert by_part == {"coil": (2, 0.4), "cutout": (2, 0.4), "thermostat": (1, 0.2), "no_fault_found": (1, 0.2)}
+    modes = {(r.part, r.mode): r.episodes for r in answer.results}
+    assert modes["coil", "open_circuit"] == modes["coil", "short_to_case"] == 1
+    assert answer.summary["episodes"] == {"no_heat": 5}
+    # Jeffreys interval of 2 of 5: quantiles of Beta(2.5, 3.5), SciPy 1.17
+    from scipy.stats import beta
+
+    row = next(r for r in answer.summary["parts"] if r["part"] == "coil")
+    assert (row["low"], row["high"]) == pytest.approx(beta.ppf([0.025, 0.975], 2.5, 3.5), rel=1e-12)
+
+
+def test_replaced_and_failed_together_are_kept_apart(five: Records) -> None:
+    pair = next(r for r in five.pairs().results if (r.first, r.second) == ("cutout", "thermostat"))
+    assert (pair.episodes_first, pair.episodes_both, pair.both_failed) == (2, 2, 1)
+    assert pair.share == 1.0
+    # four episodes in which anything failed or was replaced; thermostat replaced in 2, cutout in 2
+    assert pair.lift == pytest.approx(2.0)
+    assert pair.difference == [] and pair.follow_on == []
+
+
+@pytest.mark.parametrize(("command", "options", "message"), [
+    ("causes", {"complaint": "no_hope"}, "--complaint must be one of"),
+    ("causes", {"by": "colour"}, "--by must be one of"),
+    ("pairs", {"window": 0}, "--window must be a number of days above 0"),
+])  # fmt: skip
+def test_wrong_words_are_named(five: Records, command: str, options: dict[str, object], message: str) -> None:
+    with pytest.raises(InputError, match=message):
+        getattr(five, command)(**options)
+
+
+def test_cumulative_incidence_by_hand() -> None:
+    # days 1 event, 2 competing, 3 event, 4 censored, 5 event: at risk 5, 4, 3, 2, 1
+    found = cumulative_incidence([1, 2, 3, 4, 5], event=[1, 2, 1, 0, 1], windows=[1, 2, 3, 5])
+    first = 1 / 5
+    third = first + (4 / 5) * (3 / 4) * (1 / 3)
+    fifth = third + (4 / 5) * (3 / 4) * (2 / 3) * 1
+    assert found == pytest.approx([first, first, third, fifth], rel=1e-14)
+
+
+def test_cumulative_incidence_weights_equal_repeated_rows() -> None:
+    days, event = np.array([3, 8, 8, 20, 30]), np.array([1, 2, 1, 0, 1])
+    weights = np.array([2, 1, 3, 1, 2])
+    repeated = cumulative_incidence(np.repeat(days, weights), event=np.repeat(event, weights), windows=[10, 30])
+    assert cumulative_incidence(days, event=event, windows=[10, 30], weights=weights) == pytest.approx(repeated, rel=1e-14)
+
+
+def test_propensity_is_the_logistic_fit() -> None:
+    from statsmodels.api import Logit, add_constant
+
+    rng = np.random.default_rng(5)
+    x = rng.normal(size=(400, 2))
+    y = (rng.random(400) < 1 / (1 + np.exp(-(0.3 + x @ [0.8, -0.5])))).astype(float)
+    theirs = Logit(y, add_constant(x)).fit(disp=False).predict()
+    ridge = 1e-4  # ours carries a ridge of 1e-6 per row
+    assert np.abs(propensity(x, treated=y) - theirs).max() < ridge
+
+
+def test_weights_take_confounding_out() -> None:
+    """Old partners are paired more often and fail more: crude is wrong, weighted right."""
+    rng = np.random.default_rng(0)
+    n = 6000
+    old = rng.random(n) < 0.5
+    both = rng.random(n) < np.where(old, 0.7, 0.3)
+    risk = np.where(old, 0.4, 0.1) - 0.05 * both
+    failed = rng.random(n) < risk
+    days = np.where(failed, rng.integers(1, 300, n), 365)
+    found = follow_on(
+        days, event=failed.astype(int), both=both, cluster=np.arange(n), windows=[365],
+        covariates=old.astype(float)[:, None], replicates=200, seed=4,
+    )  # fmt: skip
+    within = [failed[(old == o) & ~both].mean() - failed[(old == o) & both].mean() for o in (False, True)]
+    standardised = np.average(within, weights=[(~old).mean(), old.mean()])
+    same = 1e-4  # the weights are cut at 1 and 99 per cent and carry a tiny ridge
+    assert found.weighted_difference()[0] == pytest.approx(standardised, abs=same)
+    low, high = found.weighted_interval()
+    assert low[0] <= 0.05 <= high[0]
+    assert found.interval()[1][0] < 0.05  # the crude difference even has the wrong sign
+    assert found.overlap == 1.0
+
+
+def test_without_overlap_no_weighted_difference() -> None:
+    both = np.repeat([True, False], 50)
+    found = follow_on(
+        np.full(100, 50), event=np.tile([1, 0], 50), both=both, cluster=np.arange(100), windows=[365],
+        covariates=both.astype(float)[:, None], replicates=20, seed=4,
+    )  # fmt: skip
+    assert found.weighted_difference() is None and found.overlap == 0.0
+
+
+def test_both_ways_must_have_been_taken() -> None:
+    with pytest.raises(InputError, match="always replaced"):
+        follow_on([1, 2], event=[1, 0], both=[True, True], cluster=[1, 2], windows=[30])
