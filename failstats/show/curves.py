@@ -29,7 +29,7 @@ def _by_name(names: list[str]) -> alt.Color:
 
 def _curves(
     frame: pd.DataFrame, *, value: str, chart: str, fitted: pd.DataFrame | None
-) -> tuple[alt.LayerChart, pd.DataFrame, list[str], list[str]]:
+) -> tuple[Any, pd.DataFrame, list[str], list[str]]:
     """Step-after lines with bands, over age in years; shared by both kinds of curve."""
     data = needed(frame, ("series", "age_days", value, "low", "high"), chart=chart)
     data["series"] = data["series"].astype(str)

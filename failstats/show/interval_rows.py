@@ -161,9 +161,7 @@ def forest(frame: pd.DataFrame, *, title: str = "Failure rate against the refere
     )
 
 
-def _cost_panel(
-    data: pd.DataFrame, when: str, *, across: str, currency: str, extent: int
-) -> alt.LayerChart:
+def _cost_panel(data: pd.DataFrame, when: str, *, across: str, currency: str, extent: int) -> Any:
     """The actions of one situation, cheapest on top; names take the same room in all panels."""
     columns = ["action", "cost", "low", "high", "cheapest", "words", "end"]
     base = alt.Chart(inline(data.sort_values("cost", kind="stable")[columns]))

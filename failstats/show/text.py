@@ -45,6 +45,11 @@ def _missing(value: Any) -> bool:
     return isinstance(value, float) and math.isnan(value)
 
 
+def _known(value: float | None) -> float | None:
+    """The number, or None for everything that stands for "not known"."""
+    return None if _missing(value) or value is None else float(value)
+
+
 def clean(text: Any) -> str:
     """Text that is safe to print: line breaks become spaces, control characters ``?``.
 
@@ -78,9 +83,10 @@ def share_text(share: float | None, *, sign: bool = True) -> str:
     >>> share_text(0.153), share_text(0.042), share_text(0.00001), share_text(0.9999)
     ('15 %', '4.2 %', 'under 0.1 %', 'over 99.9 %')
     """
-    if _missing(share):
+    known = _known(share)
+    if known is None:
         return UNKNOWN
-    percent = 100.0 * float(share)
+    percent = 100.0 * known
     end = " %" if sign else ""
     size = abs(percent)
     if 0 < size < 0.05:
@@ -105,14 +111,15 @@ def duration_text(days: float | None, *, unit: bool = True, like: float | None =
     >>> duration_text(4492.6), duration_text(90)
     ('12.3 years', '90 days')
     """
-    if _missing(days):
+    known = _known(days)
+    if known is None:
         return UNKNOWN
-    if math.isinf(float(days)):
+    if math.isinf(known):
         return "no limit"
-    measure = float(days) if like is None else float(like)
+    measure = known if like is None else float(like)
     if abs(measure) >= YEARS_FROM:
-        return f"{float(days) / DAYS_PER_YEAR:,.1f}" + (" years" if unit else "")
-    return f"{float(days):,.0f}" + (" days" if unit else "")
+        return f"{known / DAYS_PER_YEAR:,.1f}" + (" years" if unit else "")
+    return f"{known:,.0f}" + (" days" if unit else "")
 
 
 def money(amount: float | None, currency: str = "USD", *, decimals: int = 2) -> str:
@@ -127,9 +134,9 @@ def money(amount: float | None, currency: str = "USD", *, decimals: int = 2) -> 
     >>> money(95, "USD"), money(-1250.5, "CHF")
     ('$95.00', '-1,250.50 CHF')
     """
-    if _missing(amount):
+    value = _known(amount)
+    if value is None:
         return UNKNOWN
-    value = float(amount)
     figure = f"{abs(value):,.{decimals}f}"
     minus = "-" if value < 0 and float(figure.replace(",", "")) != 0 else ""
     sign = SIGNS.get(currency)
@@ -142,9 +149,9 @@ def number_text(value: float | None, *, digits: int = 3) -> str:
     >>> number_text(12345), number_text(1.23456), number_text(None)
     ('12,345', '1.23', 'unknown')
     """
-    if _missing(value):
+    number = _known(value)
+    if number is None:
         return UNKNOWN
-    number = float(value)
     if math.isinf(number):
         return "no limit"
     if number == int(number) and abs(number) < 1e15:
@@ -187,7 +194,8 @@ def interval_text(
         if kind == "money":
             return money(number, currency, decimals=decimals)
         if kind == "ratio":
-            return UNKNOWN if _missing(number) else f"{float(number):.2f}"
+            known = _known(number)
+            return UNKNOWN if known is None else f"{known:.2f}"
         if kind == "number":
             return number_text(number)
         raise ValueError(f"kind must be share, days, money, ratio or number, but is {kind!r}.")

@@ -157,7 +157,7 @@ def configuration(colours: Mapping[str, Any] = LIGHT) -> dict[str, Any]:
     }
 
 
-def themed(chart: alt.TopLevelMixin) -> Any:
+def themed(chart: Any) -> Any:
     """The same chart in the house look, without touching the user's own altair settings.
 
     Parameters
