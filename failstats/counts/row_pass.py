@@ -16,7 +16,7 @@ from failstats.counts.risk_table import RiskTable
 from failstats.errors import InputError
 from failstats.warehouse.session import Session
 
-__all__ = ["HiddenRows", "LossRows", "loss_rows"]
+__all__ = ["HiddenRows", "LossRows", "hidden_rows", "loss_rows"]
 
 
 def _column(values: object, name: str, dtype: type, size: int | None = None) -> np.ndarray:
@@ -222,3 +222,48 @@ def _one_cause(rows: pd.DataFrame, cause: str) -> RiskTable | None:
         wide.index.to_numpy(np.int64), columns["entered"], {"failed": columns[cause]},
         columns["left"] + columns[other],
     )  # fmt: skip
+
+
+def hidden_rows(
+    session: Session,
+    first: str,
+    second: str,
+    *,
+    births: Sequence[str] = ("known",),
+    followed: Sequence[str] = ("contract",),
+    bracket: str = "stated_end",
+) -> HiddenRows:
+    """Stretches between two looks at a part that may fail unseen, and its partner's age.
+
+    Parameters
+    ----------
+    first, second : the partner that suffers (A) and the part that fails unseen (B).
+    births, followed, bracket : which lives, as in `lives`. Call-out units leave unseen, so the
+        default rests on contract units.
+    """
+    frame = session.run(
+        "lives_hidden",
+        first=first,
+        second=second,
+        births=list(births),
+        followed=list(followed),
+        bracket=bracket,
+    )
+    return _arrays(frame)
+
+
+def _arrays(frame: pd.DataFrame) -> HiddenRows:
+    """Rows of the query as arrays, one life each."""
+    life, _ = pd.factorize(frame["life"])
+    unit, _ = pd.factorize(frame["cluster_id"])
+    stretches = np.bincount(life) if life.size else np.zeros(0, dtype=np.int64)
+    begins = np.concatenate([[0], np.cumsum(stretches)[:-1]]) if life.size else np.zeros(0, int)
+    flags = {name: frame[name].to_numpy(bool) for name in ("a_failed", "visible", "untested")}
+    counts = {
+        name: frame[name].to_numpy(np.int64) for name in ("hot_passed", "cold_passed", "found")
+    }
+    ages = {name: frame[name].to_numpy(float) for name in ("b_from", "b_to")}
+    ages["a_from"] = np.nan_to_num(frame["a_from"].to_numpy(float, na_value=np.nan), nan=-1.0)
+    return HiddenRows(
+        life=life, **ages, **flags, **counts, unit=unit[begins], weight=np.ones(begins.size)
+    )
