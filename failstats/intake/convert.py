@@ -124,6 +124,8 @@ class Converter:
         codes = self.dialect.codes.get(column.name)
         if codes is not None:
             text = codes.get(text.strip().lower(), text)
+            if not text:
+                return (None,) * width, None
         try:
             values = self._read(column, text)
         except InputError as fault:

@@ -14,7 +14,7 @@
     unit_id = "Serial"
     [tables.units.units]         # what a bare number means
     duct_length = "ft"
-    [tables.units.codes.fuel]    # theirs = ours
+    [tables.units.codes.fuel]    # theirs = ours; "" for a code that says nothing
     "1" = "electric"
 
 Several tables may name the same file: a flat export is split so, a row going to every table for
@@ -177,7 +177,8 @@ def _table(name: str | None, section: dict[str, Any], tree: dict[str, Any], wher
         words = kinds[column].words
         known = {word_key(w) for w in vocabulary.spellings(words)} if words else None
         for theirs, ours in table.items():
-            if not isinstance(ours, str) or (known is not None and word_key(ours) not in known):
+            unknown = known is not None and ours and word_key(str(ours)) not in known
+            if not isinstance(ours, str) or unknown:
                 raise _fault(f"codes of {column} must lead to known words, but {theirs!r} does not",
                              where)  # fmt: skip
     return TableMapping(
