@@ -79,6 +79,9 @@ def load(
             found, notes = find_sources(paths, plan, key, Path(folder))
         try:
             with warehouse_store.rebuild(Path(warehouse)) as connection:
+                # with a key nothing unhashed may reach a disk, so nothing is spilled
+                spill = "" if key is not None else folder.replace("'", "''")
+                connection.execute(f"set temp_directory = '{spill}'")
                 job = _Load(connection, plan, key, words, say, notes)
                 if requeue is not None:
                     found += requeued.requeued_sources(connection, Path(requeue), key, Path(folder))
@@ -124,7 +127,6 @@ class _Load:
         self.say = say
         self.notes = list(notes)
         self.today = dt.date.today()
-        self.sources: list[Source] = []
         self.read_so_far = 0
 
     def run(self, found: list[Source], check: bool) -> LoadResult:
@@ -138,24 +140,12 @@ class _Load:
         batch = _next_batch(connection)
         connection.execute("set enable_progress_bar = false")
         create_work_tables(connection)
-        for source in fresh:
-            self._read(source)
-        if not self.sources:
-            raise nothing_to_load([source.file for source in fresh], self.notes)
+        ledger: list[dict[str, Any]] = []
         for table in rules.ORDER:
-            self.say(f"checking {table}")
-            if waiting := requeued.waiting_source(connection, table, self.key):
-                self._read(waiting)
-            if not any(source.table == table for source in self.sources):
-                continue
-            silence_forgotten(connection, table)
-            rules.settle(connection, table, self.sources)
-            if table == "jobs":
-                rules.create_call_out_units(connection, batch)
-            rules.store(connection, table, batch, self.sources)
-            rules.retire(connection, table, batch)
+            ledger += self._take(table, [s for s in fresh if s.table == table], batch)
+        if not ledger:
+            raise nothing_to_load([source.file for source in fresh], self.notes)
         requeued.release(connection, batch)
-        ledger = _write_ledger(connection, batch, self.sources)
         remark(connection, batch)
         self.notes.extend(write_settings(connection, self.plan))
         reasons = connection.execute(
@@ -165,7 +155,29 @@ class _Load:
             batches=ledger, notes=tuple(self.notes), reasons=dict(reasons), checked_only=check
         )
 
-    def _read(self, source: Source) -> None:
+    def _take(self, table: str, fresh: list[Source], batch: int) -> list[dict[str, Any]]:
+        """One table from reading to ledger; its working tables are gone afterwards."""
+        connection = self.connection
+        waiting = requeued.waiting_source(connection, table, self.key)
+        sources = [s for s in (*fresh, *([waiting] if waiting else [])) if self._read(s)]
+        if not sources:
+            return []
+        self.say(f"checking {table}")
+        silence_forgotten(connection, table)
+        rules.settle(connection, table, sources)
+        if table == "jobs":
+            rules.create_call_out_units(connection, batch)
+        rules.store(connection, table, batch, sources)
+        rules.retire(connection, table, batch)
+        ledger = _write_ledger(connection, batch, sources)
+        for source in sources:
+            source.let_go(connection)
+        if table not in ("units", "jobs"):  # those two are asked for by later tables
+            connection.execute(f"drop table typed_{table}")
+        return ledger
+
+    def _read(self, source: Source) -> bool:
+        """Text to typed rows; whether there are any."""
         self.read_so_far += 1
         source.number = self.read_so_far
         self.say(f"reading {source.file}")
@@ -173,10 +185,10 @@ class _Load:
         row = self.connection.execute(f"select count(*) from {source.staged}").fetchone()
         if row is None or not row[0]:
             self.notes.append(f"{source.file}: no records")
-            return
-        self.sources.append(source)
+            return False
         type_rows(self.connection, source, self.words, self.today)
         self.notes.extend(source.notes)
+        return True
 
 
 def _next_batch(connection: duckdb.DuckDBPyConnection) -> int:

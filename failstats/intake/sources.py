@@ -248,7 +248,8 @@ def _bind(opened: RowFile, mapping: Mapping, tables: list[str],
     used = {at for columns in bound.values() for at in columns.values()}
     dropped = set().union(*(mapping.table(table).drop for table in tables))
     _refuse_unknown(opened, tables, titles, used, dropped)
-    raw = _Raw(opened)
+    raw = _Raw(opened, len(tables))
+    finest = max(tables, key=list(TABLES).index)
     sources = []
     for table in tables:
         _require(opened, TABLES[table], mapping.table(table), bound[table])
@@ -257,8 +258,8 @@ def _bind(opened: RowFile, mapping: Mapping, tables: list[str],
         own = [at for at in columns.values() if at not in shared] if len(tables) > 1 else []
         source = Source(
             table=table, file=opened.label, sha256=opened.sha256,
-            dialect=mapping.table(table).dialect, stage=raw.stager(table, columns, own),
-            columns=tuple(columns), key=key,
+            dialect=mapping.table(table).dialect, columns=tuple(columns), key=key,
+            stage=raw.stager(table, columns, own, table == finest), let_go=raw.let_go,
         )  # fmt: skip
         _refuse_titles(opened, columns, titles, key)
         sources.append(source)
@@ -268,12 +269,19 @@ def _bind(opened: RowFile, mapping: Mapping, tables: list[str],
 class _Raw:
     """The rows of a file, staged once for all tables that are taken from it."""
 
-    def __init__(self, opened: RowFile) -> None:
+    def __init__(self, opened: RowFile, uses: int) -> None:
         self.opened = opened
         self.name: str | None = None
+        self.uses = uses
+
+    def let_go(self, connection: duckdb.DuckDBPyConnection) -> None:
+        """Drop the rows after the last table has been taken from them."""
+        self.uses -= 1
+        if self.uses == 0:
+            connection.execute(f"drop table {self.name}")
 
     def stager(
-        self, table: str, columns: dict[str, int], own: list[int]
+        self, table: str, columns: dict[str, int], own: list[int], finest: bool
     ) -> Callable[[duckdb.DuckDBPyConnection, str], None]:
         """What makes ``staged_N`` of one table: a view of the file's rows."""
 
@@ -292,7 +300,10 @@ class _Raw:
                 for column in TABLES[table].columns
             )
             only = " or ".join(f"trim(c{at}) <> ''" for at in own)
-            where = f"where broken is not null or {only}" if own else ""
+            # a line that is no row counts once, with the finest table of the file
+            where = f"where broken is null and ({only or 'true'})"
+            if finest:
+                where = f"where broken is not null or {only}" if own else ""
             connection.execute(
                 f"create temp view {name} as select place, "
                 f"(select file from source_files where number = {number}) as file, "

@@ -45,6 +45,7 @@ class Source:
     dialect : how it writes things.
     stage : fills ``staged_N`` through the connection and returns notes.
     columns : the contract's columns that the file has.
+    let_go : drops what ``stage`` made, once its rows are stored.
     key : hashes the ids, where given; an id that already is a pseudonym stays (rows out of
         quarantine).
     from_quarantine : its rows were in the warehouse's quarantine.
@@ -58,6 +59,7 @@ class Source:
     columns: tuple[str, ...]
     key: Key | None = None
     from_quarantine: bool = False
+    let_go: Callable[[duckdb.DuckDBPyConnection], None] = lambda connection: None
     number: int = 0
     notes: list[str] = field(default_factory=list)
 
