@@ -39,7 +39,13 @@ SLOTS = (
     "slow_dry",
 )
 HEAT, CUTOUT, STUCK, VISIBLE, FUSE, DOOR, BELT, SLOW = range(8)
-FAILED_PART = {CUTOUT: "cutout", VISIBLE: "thermostat", FUSE: "fuse", DOOR: "door_switch", BELT: "belt"}
+FAILED_PART = {
+    CUTOUT: "cutout",
+    VISIBLE: "thermostat",
+    FUSE: "fuse",
+    DOOR: "door_switch",
+    BELT: "belt",
+}
 COMPLAINTS = {  # what the customer says, and how often
     "coil": (("no_heat", 0.95), ("slow_dry", 0.05)),
     "igniter": (("no_heat", 1.0),),
@@ -121,7 +127,10 @@ class _World:
     def _roster(self, scale: float) -> None:
         truth, rng = self.truth, self.rng
         roster = truth["roster"]
-        sizes = [int(round(roster[k] * scale)) for k in ("contract_new", "contract_late", "call_out_potential")]
+        sizes = [
+            int(round(roster[k] * scale))
+            for k in ("contract_new", "contract_late", "call_out_potential")
+        ]
         if self.seen == "everything":  # the population in which nothing is hidden
             sizes = [sum(sizes), 0, 0]
         n = sum(sizes)
@@ -135,7 +144,9 @@ class _World:
         self.coil_scale = np.array([truth["families"][f]["coil"] for f in families])[which]
         use = truth["use"]
         self.loads = np.round(
-            use["mean_loads"] * np.exp(use["log_sd"] * ndtri(rng.random(n)) - use["log_sd"] ** 2 / 2), 1
+            use["mean_loads"]
+            * np.exp(use["log_sd"] * ndtri(rng.random(n)) - use["log_sd"] ** 2 / 2),
+            1,
         ).clip(0.5)
         self.loads_known = rng.random(n) < use["recorded"]
         k = truth["frailty"]["shape"]
@@ -154,8 +165,12 @@ class _World:
         self.enrolled = np.where(kind == "call_out", np.iinfo(np.int64).max, joined)
         self.call_out = kind == "call_out"
         leaving = truth["leaving"]
-        self.retired = self.installed + np.ceil(self.weibull(leaving["retired"], n)).astype(np.int64)
-        ends = joined + np.ceil(-np.log1p(-rng.random(n)) * leaving["contract_mean"] * DAYS).astype(np.int64)
+        self.retired = self.installed + np.ceil(self.weibull(leaving["retired"], n)).astype(
+            np.int64
+        )
+        ends = joined + np.ceil(-np.log1p(-rng.random(n)) * leaving["contract_mean"] * DAYS).astype(
+            np.int64
+        )
         lost = self.installed + np.ceil(self.weibull(leaving["call_out_lost"], n)).astype(np.int64)
         self.gone = np.where(self.call_out, lost, ends)
         if self.seen == "everything":
@@ -172,7 +187,8 @@ class _World:
         self.pair_habit = low + (high - low) * rng.random((len(vans), per_van))
         cleaning = truth["cleaning"]
         self.interval = (
-            cleaning["median_interval"] * DAYS
+            cleaning["median_interval"]
+            * DAYS
             * np.exp(cleaning["log_sd"] * ndtri(rng.random(n)))
             * (self.loads / 6.0) ** cleaning["use"]
         )
@@ -199,9 +215,12 @@ class _World:
 
         use = self.loads / 6.0
         kinds = {
-            CUTOUT: lives["cutout"], STUCK: lives["thermostat_stuck_closed"],
-            VISIBLE: lives["thermostat_visible"], FUSE: lives["fuse"],
-            DOOR: lives["door_switch"], BELT: lives["belt"],
+            CUTOUT: lives["cutout"],
+            STUCK: lives["thermostat_stuck_closed"],
+            VISIBLE: lives["thermostat_visible"],
+            FUSE: lives["fuse"],
+            DOOR: lives["door_switch"],
+            BELT: lives["belt"],
         }
         self.table: dict[int, np.ndarray] = {slot: increments(life) for slot, life in kinds.items()}
         self.table[HEAT] = np.concatenate([increments(lives["coil"]), increments(lives["igniter"])])
@@ -218,9 +237,13 @@ class _World:
         neglect = self.truth["neglect"]
 
         def ratios(name: str) -> np.ndarray:
-            return np.array([1.0, neglect[name]["months_12_to_24"], neglect[name]["over_24_months"]])
+            return np.array(
+                [1.0, neglect[name]["months_12_to_24"], neglect[name]["over_24_months"]]
+            )
 
-        self.coil_ratio, self.igniter_ratio, self.cutout_ratio = map(ratios, ("coil", "igniter", "cutout"))
+        self.coil_ratio, self.igniter_ratio, self.cutout_ratio = map(
+            ratios, ("coil", "igniter", "cutout")
+        )
         self.slow_rate = np.array(list(neglect["slow_dry_calls_per_year"].values())) / DAYS
         self.born = np.tile(self.installed, (len(SLOTS), 1))
         self.left = -np.log1p(-self.rng.random((len(SLOTS), self.n)))  # hazard left to spend
@@ -254,7 +277,9 @@ class _World:
                         waiting = age < 0  # a part that a second visit will fit some days ahead
                         age = np.maximum(age, 0)
                         if slot == HEAT:
-                            ratio = np.where(self.gas[index], self.igniter_ratio[band], self.coil_ratio[band])
+                            ratio = np.where(
+                                self.gas[index], self.igniter_ratio[band], self.coil_ratio[band]
+                            )
                             spent = self.table[slot][self.heat_offset[index] + age] * ratio
                         else:
                             spent = self.table[slot][age]
@@ -320,32 +345,70 @@ class _World:
         part = ("igniter" if self.gas[u] else "coil") if slot == HEAT else FAILED_PART[slot]
         self._failure(u, day, slot, part)
 
-    def _job(self, u: int, day: int, kind: str, complaint: str, technician: int, **more: Any) -> str:
+    def _job(
+        self, u: int, day: int, kind: str, complaint: str, technician: int, **more: Any
+    ) -> str:
         job_id = f"j{len(self.records.jobs) + 1:06d}"
         self.shown[u] = True
-        self.records.jobs.append({
-            "job_id": job_id, "unit": u, "day": day, "kind": kind, "complaint": complaint,
-            "technician": technician, "completed": "yes", "continues": "",
-            "labour": f"{25 + int(40 * self.rng.random())} min", **more,
-        })
+        self.records.jobs.append(
+            {
+                "job_id": job_id,
+                "unit": u,
+                "day": day,
+                "kind": kind,
+                "complaint": complaint,
+                "technician": technician,
+                "completed": "yes",
+                "continues": "",
+                "labour": f"{25 + int(40 * self.rng.random())} min",
+                **more,
+            }
+        )
         if self.call_out[u] and self.unclaimed[u]:
             for told in self.unclaimed[u]:
                 if self.chance(self.truth["cleaning"]["owner_reports"]):
-                    self.records.cleanings.append({"unit": u, "day": told, "scope": "full_run", "cleaned_by": "owner", "job_id": "", "lint": ""})
+                    self.records.cleanings.append(
+                        {
+                            "unit": u,
+                            "day": told,
+                            "scope": "full_run",
+                            "cleaned_by": "owner",
+                            "job_id": "",
+                            "lint": "",
+                        }
+                    )
             self.unclaimed[u] = []
         return job_id
 
     def _line(self, job_id: str, part: str, finding: str, action: str, **more: Any) -> None:
-        self.records.lines.append({
-            "job_id": job_id, "part": part, "finding": finding, "action": action, "mode": "",
-            "test": "", "reading": "", "broke_at": "", **more,
-        })
+        self.records.lines.append(
+            {
+                "job_id": job_id,
+                "part": part,
+                "finding": finding,
+                "action": action,
+                "mode": "",
+                "test": "",
+                "reading": "",
+                "broke_at": "",
+                **more,
+            }
+        )
 
     def _vent(self, u: int, day: int, job_id: str | None) -> None:
         self.cleaned[u] = day
         if job_id is not None:
             lint = f"{0.2 + 1.6 * self.rng.random():.1f} L"
-            self.records.cleanings.append({"unit": u, "day": day, "scope": "full_run", "cleaned_by": "company", "job_id": job_id, "lint": lint})
+            self.records.cleanings.append(
+                {
+                    "unit": u,
+                    "day": day,
+                    "scope": "full_run",
+                    "cleaned_by": "company",
+                    "job_id": job_id,
+                    "lint": lint,
+                }
+            )
 
     def _closed(self) -> str:
         return f"{0.1 + 0.4 * self.rng.random():.1f} ohm"
@@ -359,7 +422,15 @@ class _World:
             word = "hot_cycle" if hot else "cold_continuity"
             reading = "" if hot else self._closed()
             if found:
-                self._line(job_id, "thermostat", "failed", "replaced", mode="stuck_closed", test=word, reading=reading)
+                self._line(
+                    job_id,
+                    "thermostat",
+                    "failed",
+                    "replaced",
+                    mode="stuck_closed",
+                    test=word,
+                    reading=reading,
+                )
             else:
                 self._line(job_id, "thermostat", "working", "kept", test=word, reading=reading)
         return found
@@ -370,7 +441,13 @@ class _World:
         visits = self.truth["visits"]
         complaint = self.pick(COMPLAINTS[part])
         induced = slot == CUTOUT and bool(self.stuck[u])
-        mode = {"coil": "open_circuit", "igniter": "broken", "fuse": "open_circuit", "door_switch": "broken", "belt": "broken"}.get(part, "open_circuit")
+        mode = {
+            "coil": "open_circuit",
+            "igniter": "broken",
+            "fuse": "open_circuit",
+            "door_switch": "broken",
+            "belt": "broken",
+        }.get(part, "open_circuit")
         if part == "thermostat":
             mode = "stuck_open"
         if induced and self.chance(self.truth["pair"]["recorded_as_tripped"]):
@@ -378,7 +455,10 @@ class _World:
         if part == "coil" and self.chance(0.08):
             mode = "short_to_case"
         finding = "worn" if part == "belt" and self.chance(0.4) else "failed"
-        failed = {"mode": mode if finding == "failed" else "", "test": "cold_continuity" if part not in ("belt", "door_switch") else "visual"}
+        failed = {
+            "mode": mode if finding == "failed" else "",
+            "test": "cold_continuity" if part not in ("belt", "door_switch") else "visual",
+        }
         if part in ("coil", "cutout", "fuse", "thermostat") and mode != "short_to_case":
             failed["reading"] = "OL"
         if part == "coil":
@@ -414,21 +494,29 @@ class _World:
         if seen:
             self._afterwards(u, born, technician)
 
-    def _look_around(self, u: int, day: int, part: str, technician: int, job_id: str | None) -> bool:
+    def _look_around(
+        self, u: int, day: int, part: str, technician: int, job_id: str | None
+    ) -> bool:
         """Test the other heat parts; pair by habit. True when the thermostat was replaced."""
         van = int(self.van[u])
         for other in ("coil", "cutout"):
             if other == part or (other == "coil" and self.gas[u]) or not self.chance(0.8):
                 continue
             if job_id is not None:
-                ohm = f"{10.0 + 0.5 * float(ndtri(self.rng.random())):.1f} ohm" if other == "coil" else self._closed()
+                ohm = (
+                    f"{10.0 + 0.5 * float(ndtri(self.rng.random())):.1f} ohm"
+                    if other == "coil"
+                    else self._closed()
+                )
                 self._line(job_id, other, "working", "kept", test="cold_continuity", reading=ohm)
         hot = self.chance(float(self.hot_habit[van, technician]))
         pair = part == "cutout" and self.chance(float(self.pair_habit[van, technician]))
         if hot:
             if self._test_thermostat(u, job_id, hot=True):
                 self._new_thermostat(u, day)
-                self.records.log.append((u, day, "thermostat", "found", True, False, job_id is not None))
+                self.records.log.append(
+                    (u, day, "thermostat", "found", True, False, job_id is not None)
+                )
                 return True
         elif not pair and self.chance(0.75):
             self._test_thermostat(u, job_id, hot=False)
@@ -437,7 +525,14 @@ class _World:
                 if hot:
                     self.records.lines[-1]["action"] = "replaced"
                 elif self.chance(0.5):
-                    self._line(job_id, "thermostat", "working", "replaced", test="cold_continuity", reading=self._closed())
+                    self._line(
+                        job_id,
+                        "thermostat",
+                        "working",
+                        "replaced",
+                        test="cold_continuity",
+                        reading=self._closed(),
+                    )
                 else:
                     self._line(job_id, "thermostat", "untested", "replaced", test="none")
             self._new_thermostat(u, day)
@@ -452,8 +547,12 @@ class _World:
     def _afterwards(self, u: int, day: int, technician: int) -> None:
         """A callback without a fault; a contract taken after the visit."""
         if self.chance(self.truth["visits"]["callback"]) and day + 25 < self._last_seen(u):
-            job_id = self._job(u, day + 3 + int(20 * self.rng.random()), "call_out", "no_heat", technician)
-            self._line(job_id, "cutout", "working", "kept", test="cold_continuity", reading=self._closed())
+            job_id = self._job(
+                u, day + 3 + int(20 * self.rng.random()), "call_out", "no_heat", technician
+            )
+            self._line(
+                job_id, "cutout", "working", "kept", test="cold_continuity", reading=self._closed()
+            )
         if self.call_out[u] and self.chance(self.truth["leaving"]["joins_after_visit"]):
             self.call_out[u] = False
             self.enrolled[u] = day + 1 + int(20 * self.rng.random())
@@ -478,7 +577,9 @@ class _World:
         if self._observed(u, day) and not self.call_out[u]:
             technician = int(self.rng.random() * self.truth["company"]["technicians_per_van"])
             job_id = self._job(u, day, "maintenance", "", technician)
-            if self.chance(self.truth["tests"]["hot_at_maintenance"]) and self._test_thermostat(u, job_id, hot=True):
+            if self.chance(self.truth["tests"]["hot_at_maintenance"]) and self._test_thermostat(
+                u, job_id, hot=True
+            ):
                 self._new_thermostat(u, day)
                 self.records.log.append((u, day, "thermostat", "found", True, False, True))
         elif self.call_out[u] and self._observed(u, day):
@@ -513,7 +614,9 @@ def _catalogue(truth: dict[str, Any]) -> pd.DataFrame:
         ("coil-e2", "coil", "E2", 58.0, "2.4 L", "yes"),
         ("coil-e3", "coil", "E3", 41.0, "2.0 L", "yes"),
     ]
-    frame = pd.DataFrame(rows, columns=["item_id", "part", "family", "price", "volume", "field_fit"])
+    frame = pd.DataFrame(
+        rows, columns=["item_id", "part", "family", "price", "volume", "field_fit"]
+    )
     frame["price"] = frame["price"].map("{:.2f}".format)
     frame.insert(4, "valid_from", truth["company"]["records_from"])
     return frame
@@ -536,21 +639,31 @@ def _tables(world: _World) -> dict[str, pd.DataFrame]:
         left = iso(max(ends[u], world.enrolled[u])) if told else ""
         why = ""
         if told:
-            why = "retired" if world.retired[u] <= world.gone[u] else ("moved" if u % 3 else "contract_ended")
+            why = (
+                "retired"
+                if world.retired[u] <= world.gone[u]
+                else ("moved" if u % 3 else "contract_ended")
+            )
         elif world.reported_end[u] >= 0:
             left, why = iso(world.reported_end[u]), "retired"
-        rows.append({
-            "unit_id": name[int(u)], "family": world.family[u],
-            "fuel": "gas" if world.gas[u] else "electric",
-            "installed_on": iso(world.installed[u]),
-            "enrolled_on": iso(world.enrolled[u]) if contract[u] else "",
-            "left_on": left, "left_because": why,
-            "loads_per_week": f"{world.loads[u]:.1f}" if world.loads_known[u] else "",
-            "duct_length": f"{world.duct_ft[u]:.0f} ft", "elbows_90": int(world.elbows[u]),
-            "elbows_45": 0, "vent_new": "yes" if world.vent_new[u] else "no",
-            "van_id": vans[world.van[u]],
-            "building_id": f"b{world.building[u]:03d}" if world.building[u] >= 0 else "",
-        })
+        rows.append(
+            {
+                "unit_id": name[int(u)],
+                "family": world.family[u],
+                "fuel": "gas" if world.gas[u] else "electric",
+                "installed_on": iso(world.installed[u]),
+                "enrolled_on": iso(world.enrolled[u]) if contract[u] else "",
+                "left_on": left,
+                "left_because": why,
+                "loads_per_week": f"{world.loads[u]:.1f}" if world.loads_known[u] else "",
+                "duct_length": f"{world.duct_ft[u]:.0f} ft",
+                "elbows_90": int(world.elbows[u]),
+                "elbows_45": 0,
+                "vent_new": "yes" if world.vent_new[u] else "no",
+                "van_id": vans[world.van[u]],
+                "building_id": f"b{world.building[u]:03d}" if world.building[u] >= 0 else "",
+            }
+        )
     units = pd.DataFrame(rows)
     jobs = pd.DataFrame(world.records.jobs)
     known = jobs["unit"].isin(name)
@@ -563,46 +676,89 @@ def _tables(world: _World) -> dict[str, pd.DataFrame]:
     lines["item_id"], lines["cost"] = item["item_id"], item["cost"]
     lines["job_id"] = lines["job_id"].map(renamed)
     lines.insert(2, "position", "")
-    order = ["job_id", "part", "position", "finding", "mode", "test", "action", "reading", "broke_at", "item_id", "cost"]
+    order = [
+        "job_id",
+        "part",
+        "position",
+        "finding",
+        "mode",
+        "test",
+        "action",
+        "reading",
+        "broke_at",
+        "item_id",
+        "cost",
+    ]
     lines = lines[order].sort_values("job_id", kind="stable").reset_index(drop=True)
     van_of_job = [vans[v] for v in world.van[jobs["unit"]]]
-    out_jobs = pd.DataFrame({
-        "job_id": jobs["job_id"].map(renamed), "unit_id": jobs["unit"].map(name),
-        "visited_on": jobs["day"].map(iso), "kind": jobs["kind"], "complaint": jobs["complaint"],
-        "van_id": van_of_job,
-        "technician_id": [f"t-{v}-{t + 1}" for v, t in zip(van_of_job, jobs["technician"], strict=True)],
-        "completed": jobs["completed"], "continues": jobs["continues"].map(renamed).fillna(""),
-        "labour": jobs["labour"],
-    })
+    out_jobs = pd.DataFrame(
+        {
+            "job_id": jobs["job_id"].map(renamed),
+            "unit_id": jobs["unit"].map(name),
+            "visited_on": jobs["day"].map(iso),
+            "kind": jobs["kind"],
+            "complaint": jobs["complaint"],
+            "van_id": van_of_job,
+            "technician_id": [
+                f"t-{v}-{t + 1}" for v, t in zip(van_of_job, jobs["technician"], strict=True)
+            ],
+            "completed": jobs["completed"],
+            "continues": jobs["continues"].map(renamed).fillna(""),
+            "labour": jobs["labour"],
+        }
+    )
     cleanings = pd.DataFrame(world.records.cleanings)
     cleanings = cleanings[cleanings["unit"].isin(name)].copy()
-    out_cleanings = pd.DataFrame({
-        "unit_id": cleanings["unit"].map(name), "cleaned_on": cleanings["day"].map(iso),
-        "scope": cleanings["scope"], "cleaned_by": cleanings["cleaned_by"],
-        "job_id": cleanings["job_id"].map(renamed).fillna(""), "lint": cleanings["lint"],
-    }).drop_duplicates(["unit_id", "cleaned_on", "scope"], keep="first")
-    out_cleanings = out_cleanings.sort_values(["cleaned_on", "unit_id"], kind="stable").reset_index(drop=True)
-    out_vans = pd.DataFrame({"van_id": vans, "cycle_days": 28, "budget": "750.00", "volume": "60 L"})
+    out_cleanings = pd.DataFrame(
+        {
+            "unit_id": cleanings["unit"].map(name),
+            "cleaned_on": cleanings["day"].map(iso),
+            "scope": cleanings["scope"],
+            "cleaned_by": cleanings["cleaned_by"],
+            "job_id": cleanings["job_id"].map(renamed).fillna(""),
+            "lint": cleanings["lint"],
+        }
+    ).drop_duplicates(["unit_id", "cleaned_on", "scope"], keep="first")
+    out_cleanings = out_cleanings.sort_values(["cleaned_on", "unit_id"], kind="stable").reset_index(
+        drop=True
+    )
+    out_vans = pd.DataFrame(
+        {"van_id": vans, "cycle_days": 28, "budget": "750.00", "volume": "60 L"}
+    )
     return {
-        "units": units, "jobs": out_jobs, "lines": lines, "cleanings": out_cleanings,
-        "catalogue": _catalogue(truth), "vans": out_vans,
+        "units": units,
+        "jobs": out_jobs,
+        "lines": lines,
+        "cleanings": out_cleanings,
+        "catalogue": _catalogue(truth),
+        "vans": out_vans,
     }
 
 
 def _items(lines: pd.DataFrame, jobs: pd.DataFrame, world: _World) -> pd.DataFrame:
     """The item and its price for every line with a part replaced."""
     catalogue = _catalogue(world.truth)
-    fits = {(r.part, r.family): (r.item_id, r.price) for r in catalogue.itertuples() if r.field_fit == "yes"}
+    fits = {
+        (r.part, r.family): (r.item_id, r.price)
+        for r in catalogue.itertuples()
+        if r.field_fit == "yes"
+    }
     family = world.family[jobs.loc[lines["job_id"], "unit"].to_numpy()]
     found = [
-        fits.get((part, fam)) or fits.get((part, "*"), ("", "")) if action == "replaced" else ("", "")
+        fits.get((part, fam)) or fits.get((part, "*"), ("", ""))
+        if action == "replaced"
+        else ("", "")
         for part, fam, action in zip(lines["part"], family, lines["action"], strict=True)
     ]
     return pd.DataFrame(found, columns=["item_id", "cost"], index=lines.index)
 
 
 def simulate(
-    truth: dict[str, Any] | None = None, *, seed: int | None = None, scale: float = 1.0, seen: str = "records"
+    truth: dict[str, Any] | None = None,
+    *,
+    seed: int | None = None,
+    scale: float = 1.0,
+    seen: str = "records",
 ) -> Company:
     """One company from what it is told.
 
@@ -621,12 +777,23 @@ def simulate(
     truth = read_truth() if truth is None else truth
     world = _World(truth, truth["company"]["seed"] if seed is None else seed, scale, seen)
     world.run()
-    log = pd.DataFrame(world.records.log, columns=["unit", "day", "part", "mode", "replaced", "paired", "seen"])
-    roster = pd.DataFrame({
-        "unit": np.arange(world.n), "family": world.family, "gas": world.gas, "loads": world.loads,
-        "frailty": world.frailty, "installed": world.installed, "enrolled": world.enrolled,
-        "call_out": world.call_out, "gone": world.gone, "retired": world.retired,
-    })
+    log = pd.DataFrame(
+        world.records.log, columns=["unit", "day", "part", "mode", "replaced", "paired", "seen"]
+    )
+    roster = pd.DataFrame(
+        {
+            "unit": np.arange(world.n),
+            "family": world.family,
+            "gas": world.gas,
+            "loads": world.loads,
+            "frailty": world.frailty,
+            "installed": world.installed,
+            "enrolled": world.enrolled,
+            "call_out": world.call_out,
+            "gone": world.gone,
+            "retired": world.retired,
+        }
+    )
     return Company(tables=_tables(world), log=log, roster=roster)
 
 
@@ -637,7 +804,9 @@ def write_tables(company: Company, folder: Path) -> None:
         frame.to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")
 
 
-def derive(truth: dict[str, Any] | None = None, *, scale: float = 5.0, seed: int = 1) -> dict[str, Any]:
+def derive(
+    truth: dict[str, Any] | None = None, *, scale: float = 5.0, seed: int = 1
+) -> dict[str, Any]:
     """What follows from the told values, by brute force and without failstats.
 
     A large population in which everything is seen, from installation to the end of the records:
@@ -649,10 +818,18 @@ def derive(truth: dict[str, Any] | None = None, *, scale: float = 5.0, seed: int
     company = simulate(truth, seed=seed, scale=scale, seen="everything")
     log, roster = company.log, company.roster
     told = (truth or read_truth())["company"]
-    end = (dt.date.fromisoformat(told["records_to"]) - dt.date.fromisoformat(told["records_from"])).days
+    end = (
+        dt.date.fromisoformat(told["records_to"]) - dt.date.fromisoformat(told["records_from"])
+    ).days
     result: dict[str, Any] = {"units": len(roster), "seed": seed, "scale": scale}
     for part in ("coil", "igniter", "fuse", "door_switch", "belt"):
-        mine = roster[~roster["gas"]] if part == "coil" else roster[roster["gas"]] if part == "igniter" else roster
+        mine = (
+            roster[~roster["gas"]]
+            if part == "coil"
+            else roster[roster["gas"]]
+            if part == "igniter"
+            else roster
+        )
         first = log[(log["part"] == part)].groupby("unit")["day"].min()
         times = mine["unit"].map(first).fillna(end).to_numpy(float).clip(0.5)
         failed = mine["unit"].isin(first.index).to_numpy()
@@ -662,8 +839,17 @@ def derive(truth: dict[str, Any] | None = None, *, scale: float = 5.0, seed: int
             z = shape * (np.log(t) - log_scale)
             return float(-(d * (theta[0] - np.log(t) + z)).sum() + np.exp(z).sum())
 
-        fit = minimize(loss, np.array([0.3, 8.5]), method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-8, "maxiter": 4000})
-        result[part] = {"shape": float(np.exp(fit.x[0])), "scale_days": float(np.exp(fit.x[1])), "failures": int(failed.sum())}
+        fit = minimize(
+            loss,
+            np.array([0.3, 8.5]),
+            method="Nelder-Mead",
+            options={"xatol": 1e-8, "fatol": 1e-8, "maxiter": 4000},
+        )
+        result[part] = {
+            "shape": float(np.exp(fit.x[0])),
+            "scale_days": float(np.exp(fit.x[1])),
+            "failures": int(failed.sum()),
+        }
     result["cutout_then_thermostat"] = _follow_on(log, end)
     return result
 
@@ -672,11 +858,17 @@ def _follow_on(log: pd.DataFrame, end: int, window: int = 365) -> dict[str, floa
     """After a cutout replacement whose thermostat was not found bad: share of units with
     another cutout or thermostat failure within the window, by whether the thermostat was new."""
     calls = log[log["part"].isin(["cutout", "thermostat"]) & log["replaced"]]
-    found = set(zip(*calls.loc[calls["mode"] == "found", ["unit", "day"]].to_numpy().T, strict=True))
+    found = set(
+        zip(*calls.loc[calls["mode"] == "found", ["unit", "day"]].to_numpy().T, strict=True)
+    )
     by_unit = {u: g for u, g in calls.groupby("unit")}
     counts = {False: [0, 0], True: [0, 0]}
     for unit, group in by_unit.items():
-        days, parts, modes = group["day"].to_numpy(), group["part"].to_numpy(), group["mode"].to_numpy()
+        days, parts, modes = (
+            group["day"].to_numpy(),
+            group["part"].to_numpy(),
+            group["mode"].to_numpy(),
+        )
         for day, part, paired in zip(days, parts, group["paired"].to_numpy(), strict=True):
             if part != "cutout" or (unit, day) in found or day + window > end:
                 continue
@@ -685,8 +877,12 @@ def _follow_on(log: pd.DataFrame, end: int, window: int = 365) -> dict[str, floa
             counts[bool(paired)][1] += bool(later.any())
     alone, both = (counts[k][1] / max(counts[k][0], 1) for k in (False, True))
     return {
-        "window_days": window, "index_alone": counts[False][0], "index_both": counts[True][0],
-        "alone": alone, "both": both, "risk_difference": alone - both,
+        "window_days": window,
+        "index_alone": counts[False][0],
+        "index_both": counts[True][0],
+        "alone": alone,
+        "both": both,
+        "risk_difference": alone - both,
     }
 
 

@@ -13,12 +13,22 @@ import click
 
 from failstats.errors import InputError
 from failstats.settings import read_settings
+from failstats.show.progress import Progress
 
 if TYPE_CHECKING:
     from failstats.answers.result import Answer
     from failstats.records import Records
 
-__all__ = ["analysis", "chosen_warehouse", "give", "open_records", "warehouse_option"]
+__all__ = [
+    "analysis",
+    "ask_records",
+    "chosen_warehouse",
+    "costs_file_of",
+    "costs_option",
+    "give",
+    "open_records",
+    "warehouse_option",
+]
 
 Command = Callable[..., Any]
 ASKING = ("as_of", "as_loaded", "since", "family", "fuel", "contract_only")
@@ -72,16 +82,54 @@ def _level(_: click.Context, parameter: click.Parameter, value: float) -> float:
 def analysis(command: Command) -> Command:
     """The options of every analysis: what to look at, and how the answer is written."""
     options = [
-        click.option("--json", "as_json", is_flag=True, help="The answer as JSON, nothing else on standard output."),
-        click.option("--csv", "csv_folder", metavar="FOLDER", help="Write the table as CSV into FOLDER."),
-        click.option("--xlsx", "xlsx_file", metavar="FILE", help="Write the table as a spreadsheet."),
-        click.option("--as-of", metavar="DATE", callback=_day, help="Event time: only what is dated on or before it [default: the end of the records]."),
-        click.option("--as-loaded", metavar="BATCH", type=click.IntRange(min=1), help="Only what batches up to this number had loaded."),
-        click.option("--from", "since", metavar="DATE", callback=_day, help="Observation starts here at the earliest."),
-        click.option("--family", multiple=True, metavar="F", help="Only this model family (repeatable)."),
+        click.option(
+            "--json",
+            "as_json",
+            is_flag=True,
+            help="The answer as JSON, nothing else on standard output.",
+        ),
+        click.option(
+            "--csv", "csv_folder", metavar="FOLDER", help="Write the table as CSV into FOLDER."
+        ),
+        click.option(
+            "--xlsx", "xlsx_file", metavar="FILE", help="Write the table as a spreadsheet."
+        ),
+        click.option(
+            "--as-of",
+            metavar="DATE",
+            callback=_day,
+            help="Event time: only what is dated on or before it [default: the end of the records].",
+        ),
+        click.option(
+            "--as-loaded",
+            metavar="BATCH",
+            type=click.IntRange(min=1),
+            help="Only what batches up to this number had loaded.",
+        ),
+        click.option(
+            "--from",
+            "since",
+            metavar="DATE",
+            callback=_day,
+            help="Observation starts here at the earliest.",
+        ),
+        click.option(
+            "--family", multiple=True, metavar="F", help="Only this model family (repeatable)."
+        ),
         click.option("--fuel", multiple=True, metavar="F", help="Only this fuel (repeatable)."),
-        click.option("--contract-only", is_flag=True, help="Only units from which every job would be recorded."),
-        click.option("--confidence-level", type=float, default=0.95, show_default=True, callback=_level, help="Of the intervals."),
+        click.option(
+            "--contract-only",
+            is_flag=True,
+            help="Only units from which every job would be recorded.",
+        ),
+        click.option(
+            "--confidence-level",
+            type=float,
+            default=0.95,
+            show_default=True,
+            callback=_level,
+            help="Of the intervals.",
+        ),
     ]
     for option in reversed(options):
         command = option(command)
@@ -131,11 +179,15 @@ def _xlsx(answer: Answer, path: Path) -> None:
 
     if path.suffix.lower() != ".xlsx":
         raise InputError(
-            f"--xlsx must name a file ending in .xlsx, but is {path.name}.", where="--xlsx", do="rename it."
+            f"--xlsx must name a file ending in .xlsx, but is {path.name}.",
+            where="--xlsx",
+            do="rename it.",
         )
     if not path.parent.is_dir():
         raise InputError(
-            f"the folder of --xlsx must exist, but {path.parent} does not.", where="--xlsx", do="make the folder."
+            f"the folder of --xlsx must exist, but {path.parent} does not.",
+            where="--xlsx",
+            do="make the folder.",
         )
     # text stays text: nothing in a cell is run as a formula or turned into a link
     plain = {"options": {"strings_to_formulas": False, "strings_to_urls": False}}
@@ -143,3 +195,22 @@ def _xlsx(answer: Answer, path: Path) -> None:
         answer.table().to_excel(writer, sheet_name=answer.command, index=False)
 
 
+def ask_records(
+    options: dict[str, Any], label: str, ask: Callable[[Records, Callable[[str], None]], Answer]
+) -> None:
+    """Open, ask under a progress line, print."""
+    how = {key: options.pop(key) for key in ("as_json", "csv_folder", "xlsx_file")}
+    progress = Progress(quiet=options.pop("quiet"))
+    with open_records(options) as records:
+        with progress.step(label):
+            answer = ask(records, lambda _: None)
+        give(answer, **how)
+
+
+def costs_file_of(given: str | None) -> Path | None:
+    return Path(given) if given else read_settings().costs
+
+
+costs_option = click.option(
+    "--costs", "costs_file", metavar="FILE", help="What things cost (TOML; failstats draft costs)."
+)

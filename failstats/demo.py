@@ -36,7 +36,9 @@ class Demo:
             ("Does vent neglect shorten part life?", "vents"),
             ("Replace in pairs?", "policy"),
         )
-        return "\n\n".join(f"{question}\n  {self.answers[command].headline()}" for question, command in said)
+        return "\n\n".join(
+            f"{question}\n  {self.answers[command].headline()}" for question, command in said
+        )
 
 
 def demo_folder() -> Path:
@@ -94,5 +96,7 @@ def demo(folder: Path, *, step: Step, paper: str = "a4") -> Demo:
     with records:
         answers = answer_everything(records, records.costs(source / "costs.toml"), step)
         with step("writing the report"):
-            report = write_report(answers, folder, title=TITLE, currency=records.currency, paper=paper)
+            report = write_report(
+                answers, folder, title=TITLE, currency=records.currency, paper=paper
+            )
     return Demo(warehouse=warehouse, report=report, answers=answers)

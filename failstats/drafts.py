@@ -39,7 +39,9 @@ def _free(path: Path) -> Path:
         )
     if not path.parent.is_dir():
         raise InputError(
-            f"the folder of {path} must exist, but it does not.", where="--out", do="make the folder."
+            f"the folder of {path} must exist, but it does not.",
+            where="--out",
+            do="make the folder.",
         )
     return path
 

@@ -71,10 +71,16 @@ class Records:
         return read_costs(path, currency=self.currency)
 
     def causes(
-        self, complaint: str | None = None, *, by: str | Sequence[str] = (), confidence_level: float = 0.95
+        self,
+        complaint: str | None = None,
+        *,
+        by: str | Sequence[str] = (),
+        confidence_level: float = 0.95,
     ) -> Causes:
         """What fails behind a complaint; see `failstats.answers.causes`."""
-        return causes(self._session, complaint=complaint, by=_several(by), confidence_level=confidence_level)
+        return causes(
+            self._session, complaint=complaint, by=_several(by), confidence_level=confidence_level
+        )
 
     def lives(
         self,
@@ -101,11 +107,17 @@ class Records:
         return found
 
     def pairs(
-        self, *, window: int | Sequence[int] = (), confidence_level: float = 0.95, progress: Say = None
+        self,
+        *,
+        window: int | Sequence[int] = (),
+        confidence_level: float = 0.95,
+        progress: Say = None,
     ) -> Pairs:
         """What fails and is replaced together, and what follows; see `failstats.answers.pairs`."""
         windows = (window,) if isinstance(window, int) else tuple(window)
-        found = pairs(self._session, window=windows, confidence_level=confidence_level, progress=progress)
+        found = pairs(
+            self._session, window=windows, confidence_level=confidence_level, progress=progress
+        )
         if not windows:
             self._known["pairs", confidence_level] = found
         return found
@@ -157,7 +169,9 @@ class Records:
             progress=progress,
         )
 
-    def policy(self, *, costs: Costs | None = None, confidence_level: float = 0.95, progress: Say = None) -> Policy:
+    def policy(
+        self, *, costs: Costs | None = None, confidence_level: float = 0.95, progress: Say = None
+    ) -> Policy:
         """Pair, age and cleaning rules; see `failstats.answers.policy`."""
         return policy(
             self._session,

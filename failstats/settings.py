@@ -39,7 +39,9 @@ def read_settings(folder: Path | None = None) -> FileSettings:
     try:
         tree: dict[str, Any] = tomllib.loads(path.read_text("utf-8"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-        raise InputError(f"{NAME} must be TOML, but: {fault}.", where=NAME, do="correct the line.") from None
+        raise InputError(
+            f"{NAME} must be TOML, but: {fault}.", where=NAME, do="correct the line."
+        ) from None
     show = tree.pop("show", {})
     paths = {key: tree.pop(key) for key in ("warehouse", "costs", "vocabulary") if key in tree}
     unknown = [*tree, *(f"show.{key}" for key in show if key not in CHOICES)]
@@ -52,7 +54,9 @@ def read_settings(folder: Path | None = None) -> FileSettings:
         )
     for key, value in paths.items():
         if not isinstance(value, str):
-            raise InputError(f"{key} must be a path in quotes, but is {value!r}.", where=NAME, do="correct it.")
+            raise InputError(
+                f"{key} must be a path in quotes, but is {value!r}.", where=NAME, do="correct it."
+            )
     for key, value in show.items():
         if value not in CHOICES[key]:
             raise InputError(

@@ -83,7 +83,9 @@ def _part(name: str, entry: dict[str, object], where: str) -> Part:
             where=where,
             do="correct or remove the key.",
         )
-    values = {key: tuple(value) if isinstance(value, list) else value for key, value in entry.items()}
+    values = {
+        key: tuple(value) if isinstance(value, list) else value for key, value in entry.items()
+    }
     return Part(name=name, **values)  # type: ignore[arg-type]
 
 
@@ -118,7 +120,9 @@ def load_vocabulary(extra: Path | None = None) -> Vocabulary:
             ) from None
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
             raise InputError(
-                f"a vocabulary file must be TOML, but: {fault}.", where=where, do="correct the file."
+                f"a vocabulary file must be TOML, but: {fault}.",
+                where=where,
+                do="correct the file.",
             ) from None
         for kind, entries in added.items():
             if kind not in tables or not isinstance(entries, dict):
@@ -138,7 +142,13 @@ def load_vocabulary(extra: Path | None = None) -> Vocabulary:
     }
     vocabulary = Vocabulary(parts=parts, words=words)
     for kind in ("parts", *words):
-        listed = [w for w, s in ({n: p.synonyms for n, p in parts.items()} if kind == "parts" else words[kind]).items() for w in (w, *s)]
+        listed = [
+            w
+            for w, s in (
+                {n: p.synonyms for n, p in parts.items()} if kind == "parts" else words[kind]
+            ).items()
+            for w in (w, *s)
+        ]
         twice = sorted({w for w in listed if listed.count(w) > 1})
         if twice:
             raise InputError(

@@ -20,7 +20,10 @@ def company(tmp_path: Path) -> Iterator[Callable[..., Records]]:
     opened: list[Records] = []
 
     def build(
-        *, span: tuple[str, str] = ("2015-01-01", "2025-12-31"), options: dict[str, Any] | None = None, **tables: str
+        *,
+        span: tuple[str, str] = ("2015-01-01", "2025-12-31"),
+        options: dict[str, Any] | None = None,
+        **tables: str,
     ) -> Records:
         folder = tmp_path / f"records_{len(opened)}"
         folder.mkdir()

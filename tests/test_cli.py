@@ -11,8 +11,8 @@ import jsonschema
 import pytest
 
 from failstats import __version__
-from failstats.answers.result import envelope_schema
 from failstats.answers.lives import Lives
+from failstats.answers.result import envelope_schema
 from failstats.cli import cli, main
 from failstats.demo import Demo
 
@@ -30,7 +30,9 @@ def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]
 
 def three_parts(err: str) -> bool:
     lines = err.strip().splitlines()
-    return any(line.startswith("where: ") for line in lines) and any(line.startswith("do: ") for line in lines)
+    return any(line.startswith("where: ") for line in lines) and any(
+        line.startswith("do: ") for line in lines
+    )
 
 
 def test_all_the_contracts_commands_are_there() -> None:
@@ -44,10 +46,38 @@ def test_help_has_an_example(command: str, capsys: pytest.CaptureFixture[str]) -
     assert "Example" in out and f"failstats {command}" in out
 
 
-@pytest.mark.parametrize("command", ["quality", "causes", "lives", "pairs", "vents", "stock", "policy", "rules", "report", "verify", "query"])
+@pytest.mark.parametrize(
+    "command",
+    [
+        "quality",
+        "causes",
+        "lives",
+        "pairs",
+        "vents",
+        "stock",
+        "policy",
+        "rules",
+        "report",
+        "verify",
+        "query",
+    ],
+)
 def test_analyses_take_the_shared_options(command: str) -> None:
     taken = {option for parameter in cli.commands[command].params for option in parameter.opts}
-    assert {"--json", "--csv", "--xlsx", "--as-of", "--as-loaded", "--from", "--family", "--fuel", "--contract-only", "--confidence-level", "-w", "-q"} <= taken
+    assert {
+        "--json",
+        "--csv",
+        "--xlsx",
+        "--as-of",
+        "--as-loaded",
+        "--from",
+        "--family",
+        "--fuel",
+        "--contract-only",
+        "--confidence-level",
+        "-w",
+        "-q",
+    } <= taken
 
 
 def test_version(capsys: pytest.CaptureFixture[str]) -> None:
@@ -55,20 +85,33 @@ def test_version(capsys: pytest.CaptureFixture[str]) -> None:
     assert status == 0 and __version__ in out
 
 
-def test_json_is_the_only_thing_on_standard_output(made: Demo, capsys: pytest.CaptureFixture[str]) -> None:
+def test_json_is_the_only_thing_on_standard_output(
+    made: Demo, capsys: pytest.CaptureFixture[str]
+) -> None:
     status, out, err = run(capsys, "lives", "--part", "coil", "--json", "-w", str(made.warehouse))
     assert status == 0
     jsonschema.validate(json.loads(out), envelope_schema(Lives))
     assert "fitting lives" in err
-    status, out, err = run(capsys, "lives", "--part", "coil", "--json", "-q", "-w", str(made.warehouse))
+    status, out, err = run(
+        capsys, "lives", "--part", "coil", "--json", "-q", "-w", str(made.warehouse)
+    )
     assert status == 0 and err == ""
 
 
-def test_csv_and_xlsx_are_written(made: Demo, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_csv_and_xlsx_are_written(
+    made: Demo, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
     import pandas as pd
 
     status, _, _ = run(
-        capsys, "causes", "--csv", str(tmp_path / "out"), "--xlsx", str(tmp_path / "c.xlsx"), "-w", str(made.warehouse)
+        capsys,
+        "causes",
+        "--csv",
+        str(tmp_path / "out"),
+        "--xlsx",
+        str(tmp_path / "c.xlsx"),
+        "-w",
+        str(made.warehouse),
     )
     assert status == 0
     written = pd.read_csv(tmp_path / "out" / "causes.csv")
@@ -95,7 +138,10 @@ def test_csv_and_xlsx_are_written(made: Demo, capsys: pytest.CaptureFixture[str]
     ["restore", "nowhere.duckdb"],
 ])  # fmt: skip
 def test_a_users_mistake_gets_three_parts_and_status_2(
-    words: list[str], capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    words: list[str],
+    capsys: pytest.CaptureFixture[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.chdir(tmp_path)
     status, out, err = run(capsys, *words)
@@ -117,7 +163,9 @@ def test_a_users_mistake_gets_three_parts_and_status_2(
     ["query", "lives_cells"],
     ["lives", "--from", "2026-01-01"],
 ])  # fmt: skip
-def test_mistakes_about_the_records(words: list[str], made: Demo, capsys: pytest.CaptureFixture[str]) -> None:
+def test_mistakes_about_the_records(
+    words: list[str], made: Demo, capsys: pytest.CaptureFixture[str]
+) -> None:
     status, out, err = run(capsys, *words, "-w", str(made.warehouse))
     assert status == 2 and out == "" and three_parts(err) and "Traceback" not in err
 
@@ -129,7 +177,9 @@ def test_a_file_that_is_no_warehouse(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert status == 2 and "must be a DuckDB file" in err and three_parts(err)
 
 
-def test_unexpected_fault_is_status_1(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], made: Demo) -> None:
+def test_unexpected_fault_is_status_1(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], made: Demo
+) -> None:
     from failstats.records import Records
 
     def broken(*_: object, **__: object) -> None:
@@ -140,11 +190,23 @@ def test_unexpected_fault_is_status_1(monkeypatch: pytest.MonkeyPatch, capsys: p
     assert status == 1 and "unexpected fault: ZeroDivisionError" in err and "Traceback" not in err
 
 
-def test_load_says_3_when_rows_were_quarantined(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (tmp_path / "units.csv").write_text("unit_id,family,installed_on\nu1,E1,2019-01-01\nu2,E1,2019-02-30\n")
+def test_load_says_3_when_rows_were_quarantined(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "units.csv").write_text(
+        "unit_id,family,installed_on\nu1,E1,2019-01-01\nu2,E1,2019-02-30\n"
+    )
     (tmp_path / "jobs.csv").write_text("job_id,unit_id,visited_on\nj1,u1,2020-01-01\n")
     warehouse = str(tmp_path / "w.duckdb")
-    status, out, _ = run(capsys, "load", str(tmp_path / "units.csv"), str(tmp_path / "jobs.csv"), "-w", warehouse, "--json")
+    status, out, _ = run(
+        capsys,
+        "load",
+        str(tmp_path / "units.csv"),
+        str(tmp_path / "jobs.csv"),
+        "-w",
+        warehouse,
+        "--json",
+    )
     assert status == 3
     assert sum(b["quarantined"] for b in json.loads(out)["results"]["batches"]) == 1
     status, out, _ = run(capsys, "quality", "-w", warehouse)
@@ -162,10 +224,14 @@ def test_backup_and_restore(made: Demo, tmp_path: Path, capsys: pytest.CaptureFi
     assert back.read_bytes() == made.warehouse.read_bytes()
 
 
-def test_settings_file_saves_repeating(made: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_settings_file_saves_repeating(
+    made: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("FAILSTATS_WAREHOUSE", raising=False)
-    (tmp_path / "failstats.toml").write_text(f"warehouse = '{made.warehouse}'\n[show]\npaper = 'letter'\n")
+    (tmp_path / "failstats.toml").write_text(
+        f"warehouse = '{made.warehouse}'\n[show]\npaper = 'letter'\n"
+    )
     assert run(capsys, "causes")[0] == 0
     (tmp_path / "failstats.toml").write_text("warehous = 'x'\n")
     status, _, err = run(capsys, "causes")
@@ -175,14 +241,30 @@ def test_settings_file_saves_repeating(made: Demo, tmp_path: Path, monkeypatch: 
 def test_printed_sheets(made: Demo, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     costs = str(Path(__file__).parents[1] / "demo_warehouse" / "costs.toml")
     card, vans = tmp_path / "card.html", tmp_path / "vans.html"
-    assert run(capsys, "policy", "--costs", costs, "--print", str(card), "-w", str(made.warehouse))[0] == 0
+    assert (
+        run(capsys, "policy", "--costs", costs, "--print", str(card), "-w", str(made.warehouse))[0]
+        == 0
+    )
     assert "240 V" in card.read_text()
-    assert run(capsys, "stock", "--van", "harbour", "--print", str(vans), "-w", str(made.warehouse))[0] == 0
+    assert (
+        run(capsys, "stock", "--van", "harbour", "--print", str(vans), "-w", str(made.warehouse))[0]
+        == 0
+    )
     assert "harbour" in vans.read_text()
 
 
 def test_console_script_and_broken_pipe(made: Demo) -> None:
-    command = [sys.executable, "-m", "failstats", "query", "fact_lives", "-q", "--json", "-w", str(made.warehouse)]
+    command = [
+        sys.executable,
+        "-m",
+        "failstats",
+        "query",
+        "fact_lives",
+        "-q",
+        "--json",
+        "-w",
+        str(made.warehouse),
+    ]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         assert process.stdout is not None and process.stderr is not None
         process.stdout.read(10)

@@ -10,10 +10,10 @@ from typing import Any, ClassVar
 import pandas as pd
 from scipy import stats
 
+from failstats.answers import wording as text
 from failstats.answers.result import Answer, Warning_
 from failstats.errors import InputError
 from failstats.estimate.intervals import jeffreys
-from failstats.answers import wording as text
 from failstats.show import charts
 from failstats.warehouse.session import Session
 
@@ -162,14 +162,24 @@ def causes(
     totals = {str(k): int(v) for k, v in sets.groupby("complaint")["episodes"].sum().items()}
     parts = _parts(session, chosen, totals, confidence_level)
     leading = [word for word, _ in sorted(totals.items(), key=lambda item: -item[1])]
-    rows.sort(key=lambda r: (leading.index(r.complaint), str(r.stratum), -r.episodes, r.part, r.mode or ""))
+    rows.sort(
+        key=lambda r: (
+            leading.index(r.complaint),
+            str(r.stratum),
+            -r.episodes,
+            r.part,
+            r.mode or "",
+        )
+    )
     summary = {
         "episodes": totals,
         "parts": parts,
         "sets": [
             {"complaint": c, "parts": p, "episodes": int(n), "share": int(n) / totals[c]}
             for c in leading
-            for p, n in sets.loc[sets["complaint"] == c, ["parts", "episodes"]].head(SETS_SHOWN).itertuples(index=False)
+            for p, n in sets.loc[sets["complaint"] == c, ["parts", "episodes"]]
+            .head(SETS_SHOWN)
+            .itertuples(index=False)
         ],
         "readings": _records(session.run("causes_readings")),
         "break_sites": _break_sites(session),
@@ -190,7 +200,9 @@ def causes(
     )
 
 
-def _parts(session: Session, complaint: str | None, totals: dict[str, int], level: float) -> list[dict[str, Any]]:
+def _parts(
+    session: Session, complaint: str | None, totals: dict[str, int], level: float
+) -> list[dict[str, Any]]:
     """Episodes in which a part had failed in any mode, most frequent complaint and part first."""
     sets = session.run("causes_sets", complaint=complaint)
     counted: dict[tuple[str, str], int] = {}

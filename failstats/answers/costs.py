@@ -22,8 +22,14 @@ DEFAULTS: dict[str, dict[str, tuple[Decimal, str]]] = {
         "labour_per_hour": (Decimal("80"), "an hour of work on site"),
     },
     "parts": {
-        "holding_rate": (Decimal("0.25"), "cost of keeping a part on a van, per year, of its price"),
-        "extra_minutes": (Decimal("10"), "minutes to replace the partner while the cabinet is open"),
+        "holding_rate": (
+            Decimal("0.25"),
+            "cost of keeping a part on a van, per year, of its price",
+        ),
+        "extra_minutes": (
+            Decimal("10"),
+            "minutes to replace the partner while the cabinet is open",
+        ),
     },
     "tests": {
         "hot_cycle_minutes": (Decimal("10"), "minutes of a hot test"),
@@ -117,7 +123,9 @@ def read_costs(path: Path | None = None, *, currency: str = "USD") -> Costs:
         mine = given.pop(table, {})
         if not isinstance(mine, dict):
             raise InputError(
-                f"[{table}] must be a table, but is {mine!r}.", where=where, do="write [" + table + "]."
+                f"[{table}] must be a table, but is {mine!r}.",
+                where=where,
+                do="write [" + table + "].",
             )
         for key, (default, _) in keys.items():
             name = f"{table}.{key}"

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from failstats.answers.result import Answer, Warning_
+from failstats.answers.pairs_rows import After, Difference, Missed, Pair, Pairs
+from failstats.answers.result import Warning_
 from failstats.counts.risk_table import RiskTable
 from failstats.errors import InputError
 from failstats.estimate.association import benjamini_hochberg, fisher_exact, lift
@@ -17,8 +17,6 @@ from failstats.estimate.curves import HazardCurve, kaplan_meier, nelson_aalen
 from failstats.estimate.follow_on import FollowOn, follow_on
 from failstats.estimate.intervals import wilson
 from failstats.estimate.stratified_tables import mantel_haenszel
-from failstats.answers import wording as text
-from failstats.show import charts
 from failstats.warehouse.session import Session
 
 __all__ = ["WINDOWS", "Pair", "Pairs", "index_jobs", "pair_follow_on", "pairs"]
@@ -29,170 +27,6 @@ REPLICATES = 400
 SEED = 1
 HEADLINE_WINDOW = 365
 CALLED = 0.05  # q-value at which a pair is called
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class After:
-    """Failures seen after index jobs, beside what the background would have given."""
-
-    window_days: int
-    after: str
-    index_jobs: int
-    units: int
-    observed: int
-    expected: float
-    ratio: float | None
-    ratio_ci: tuple[float | None, float | None]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Difference:
-    """Share of jobs followed by a failure of either part: partner kept, both replaced, and the
-    difference, crude and weighted for what may have led to pairing."""
-
-    window_days: int
-    alone: float
-    both: float
-    risk_difference: float
-    ci: tuple[float, float]
-    weighted_difference: float | None
-    weighted_ci: tuple[float, float] | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Missed:
-    """How often a part that passed a test failed within a year all the same."""
-
-    test: str
-    kept: int
-    failed_within: int
-    share: float
-    ci: tuple[float | None, float | None]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
-    """One row of `pairs`: an ordered pair of parts."""
-
-    first: str
-    second: str
-    episodes_first: int
-    episodes_both: int
-    unit_count: int
-    share: float | None
-    share_ci: tuple[float, float] | None
-    lift: float | None
-    odds_ratio: float | None
-    odds_ratio_ci: tuple[float | None, float | None]
-    q_value: float | None
-    both_failed: int
-    follow_on: list[After]
-    difference: list[Difference]
-    overlap: float | None
-    missed_by_test: list[Missed]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Pairs(Answer):
-    """Every ordered pair of parts; those whose difference can be stated come first."""
-
-    command: ClassVar[str] = "pairs"
-    row_type: ClassVar[type | None] = Pair
-
-    def _leading(self) -> tuple[Pair, Difference] | None:
-        """The pair with the most saved return visits: largest lower limit of the difference."""
-        found = [
-            (pair, entry)
-            for pair in self.results
-            for entry in pair.difference
-            if entry.window_days == max(e.window_days for e in pair.difference)
-        ]
-        return max(found, key=lambda item: item[1].ci[0], default=None)
-
-    def interval(self, confidence_level: float = 0.95) -> tuple[float, float] | None:
-        """Interval of the leading pair's difference, at the level asked for when it ran."""
-        leading = self._leading()
-        return None if leading is None else (leading[1].weighted_ci or leading[1].ci)
-
-    def difference_table(self) -> pd.DataFrame:
-        """pair, window_days, difference, low, high (weighted where stated)."""
-        rows = []
-        for pair in self.results:
-            for entry in pair.difference:
-                weighted = entry.weighted_difference is not None and entry.weighted_ci is not None
-                low, high = entry.weighted_ci if weighted else entry.ci
-                rows.append(
-                    {
-                        "pair": f"{pair.first}, {pair.second}",
-                        "window_days": entry.window_days,
-                        "difference": entry.weighted_difference if weighted else entry.risk_difference,
-                        "low": low,
-                        "high": high,
-                    }
-                )
-        return pd.DataFrame(rows, columns=["pair", "window_days", "difference", "low", "high"])
-
-    def chart(self) -> Any:
-        """A heat map: of the jobs that replaced the first part, how many replaced the second."""
-        rows = [
-            {"first": p.first, "second": p.second, "share": p.share, "episodes": p.episodes_both}
-            for p in self.results
-            if p.share is not None
-        ]
-        return charts.pair_heat_map(pd.DataFrame(rows)) if rows else None
-
-    def headline(self) -> str:
-        """The leading pair's difference in words."""
-        leading = self._leading()
-        if leading is None:
-            return "No pair of parts was replaced together often enough to say what pairing changes."
-        pair, entry = leading
-        weighted = entry.weighted_difference is not None and entry.weighted_ci is not None
-        value = entry.weighted_difference if weighted else entry.risk_difference
-        ci = entry.weighted_ci if weighted else entry.ci
-        assert value is not None
-        return (
-            f"When a {text.words(pair.first)} is replaced and the {text.words(pair.second)} stays, "
-            f"{text.share(entry.alone)} are back within {entry.window_days} days with one of the two "
-            f"failed; with both replaced, {text.share(entry.both)}: a difference of "
-            f"{text.points(value)}{text.between(ci, text.points)}"
-            f"{', weighted for what led to pairing' if weighted else ''}."
-        )
-
-    def details(self) -> list[str]:
-        """Two tables: what goes together, and what follows."""
-        together = [
-            {
-                "replaced": text.words(p.first),
-                "and": text.words(p.second),
-                "jobs": p.episodes_first,
-                "both": p.episodes_both,
-                "share": "" if p.share is None else text.share(p.share),
-                "odds ratio": "" if p.odds_ratio is None else f"{p.odds_ratio:.1f}",
-                "q": "" if p.q_value is None else f"{p.q_value:.2g}",
-                "both failed": p.both_failed,
-            }
-            for p in self.results
-            if p.episodes_both
-        ]
-        after = [
-            {
-                "replaced": text.words(p.first),
-                "partner": text.words(p.second),
-                "days": e.window_days,
-                "kept": text.share(e.alone),
-                "replaced too": text.share(e.both),
-                "difference": text.points(e.risk_difference),
-                "95 % interval": text.between(e.ci, text.points, brackets=False),
-                "weighted": "" if e.weighted_difference is None else text.points(e.weighted_difference),
-            }
-            for p in self.results
-            for e in p.difference
-        ]
-        lines = [text.table(together)]
-        if after:
-            lines += ["Back with either part failed:", text.table(after)]
-        return lines
 
 
 # --- what goes together ------------------------------------------------------------------------
@@ -206,7 +40,11 @@ def _together(frame: pd.DataFrame) -> pd.DataFrame:
         one, other = group["episodes_first"].to_numpy(), group["episodes_second"].to_numpy()
         total = group["episodes_total"].to_numpy()
         strata = np.stack(
-            [np.stack([both, one - both], -1), np.stack([other - both, total - one - other + both], -1)], -2
+            [
+                np.stack([both, one - both], -1),
+                np.stack([other - both, total - one - other + both], -1),
+            ],
+            -2,
         )
         pooled = strata.sum(axis=0)
         stratified = mantel_haenszel(strata)
@@ -294,7 +132,11 @@ def _hazard(curve: HazardCurve | None, ages: np.ndarray) -> np.ndarray:
 
 
 def _after(
-    jobs: pd.DataFrame, first: str, second: str, windows: Sequence[int], curves: dict[tuple[str, str], HazardCurve]
+    jobs: pd.DataFrame,
+    first: str,
+    second: str,
+    windows: Sequence[int],
+    curves: dict[tuple[str, str], HazardCurve],
 ) -> list[After]:
     out = []
     for both, word in ((False, "first_replaced_alone"), (True, "both_replaced")):
@@ -308,7 +150,9 @@ def _after(
                 mine = at_family == family
                 new, old = curves.get((first, family)), curves.get((second, family))
                 expected += _hazard(new, watched[mine]).sum()
-                expected += (_hazard(old, partner[mine] + watched[mine]) - _hazard(old, partner[mine])).sum()
+                expected += (
+                    _hazard(old, partner[mine] + watched[mine]) - _hazard(old, partner[mine])
+                ).sum()
             ratio = seen / expected if expected > 0 else None
             out.append(
                 After(
@@ -325,7 +169,9 @@ def _after(
     return out
 
 
-def _ratio_limits(arm: pd.DataFrame, window: int, expected: float) -> tuple[float | None, float | None]:
+def _ratio_limits(
+    arm: pd.DataFrame, window: int, expected: float
+) -> tuple[float | None, float | None]:
     """Bootstrap by cluster of the observed count, against the expected one taken as known."""
     if not expected > 0 or arm.empty:
         return (None, None)
@@ -417,10 +263,23 @@ def pairs(
         curves = _background(session)
         missed = _missed(session, confidence_level)
         for entry in together.itertuples():
-            rows.append(_pair(session, entry, windows, curves, missed, confidence_level, warnings, progress))
+            rows.append(
+                _pair(session, entry, windows, curves, missed, confidence_level, warnings, progress)
+            )
     rows.sort(key=lambda p: (not p.difference, -p.episodes_both, p.first, p.second))
-    called = [f"{p.first} + {p.second}" for p in rows if p.q_value is not None and p.q_value < CALLED and p.first < p.second and (p.odds_ratio or 0) > 1]
-    settings = {**session.choices, "windows_days": list(windows), "confidence_level": confidence_level}
+    called = [
+        f"{p.first} + {p.second}"
+        for p in rows
+        if p.q_value is not None
+        and p.q_value < CALLED
+        and p.first < p.second
+        and (p.odds_ratio or 0) > 1
+    ]
+    settings = {
+        **session.choices,
+        "windows_days": list(windows),
+        "confidence_level": confidence_level,
+    }
     summary = {
         "pairs": len(rows),
         "replaced_together_beyond_chance": called,

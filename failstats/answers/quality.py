@@ -86,18 +86,30 @@ class Quality(Answer):
 
     def table(self) -> pd.DataFrame:
         """One row per file loaded."""
-        return pd.DataFrame([{name: getattr(row, name) for name in BatchRow.__dataclass_fields__} for row in self.results.batches])
+        return pd.DataFrame(
+            [
+                {name: getattr(row, name) for name in BatchRow.__dataclass_fields__}
+                for row in self.results.batches
+            ]
+        )
 
     def remarks_table(self) -> pd.DataFrame:
         """One row per remark."""
-        return pd.DataFrame([{name: getattr(row, name) for name in Remark.__dataclass_fields__} for row in self.results.remarks])
+        return pd.DataFrame(
+            [
+                {name: getattr(row, name) for name in Remark.__dataclass_fields__}
+                for row in self.results.remarks
+            ]
+        )
 
     def chart(self) -> Any:
         """Rows loaded and refused, by table."""
         frame = self.table()
         if frame.empty:
             return None
-        return charts.rows_bar(frame.groupby("table", as_index=False)[["good", "quarantined"]].sum())
+        return charts.rows_bar(
+            frame.groupby("table", as_index=False)[["good", "quarantined"]].sum()
+        )
 
     def headline(self) -> str:
         """How much there is, and how much of it was refused."""
@@ -125,14 +137,22 @@ class Quality(Answer):
             lines.append(
                 text.table(
                     [
-                        {"file": q.file, "line": q.line, "column": q.column or "", "reason": q.reason}
+                        {
+                            "file": q.file,
+                            "line": q.line,
+                            "column": q.column or "",
+                            "reason": q.reason,
+                        }
                         for q in self.results.quarantine
                     ]
                 )
             )
         if self.results.remarks:
             lines.append("Remarks:")
-            lines += [text.wrap(f"- {r.statement} ({r.rows:,} rows). {r.remedy}") for r in self.results.remarks]
+            lines += [
+                text.wrap(f"- {r.statement} ({r.rows:,} rows). {r.remedy}")
+                for r in self.results.remarks
+            ]
         lives = self.results.lives
         said = {**lives.kept, **lives.moved, **lives.dropped}
         lines.append("Lives: " + "; ".join(f"{text.words(k)} {v:,}" for k, v in said.items()) + ".")
@@ -230,7 +250,11 @@ def _gaps(followed: pd.Series) -> list[Remark]:
     for key, column, forbids in (
         ("installed_unknown", "installed_on", "the age of their first-fitted parts is unknown"),
         ("loads_unknown", "loads_per_week", "their use is a level of its own in the vents answer"),
-        ("never_watched_units", "enrolled_on", "they have neither a contract nor a visit and count nowhere"),
+        (
+            "never_watched_units",
+            "enrolled_on",
+            "they have neither a contract nor a visit and count nowhere",
+        ),
     ):
         if int(followed[key]):
             out.append(

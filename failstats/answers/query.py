@@ -39,7 +39,11 @@ class QueryAnswer(Answer):
         lines = [text.table(frame.head(ROWS_PRINTED))]
         if len(frame) > ROWS_PRINTED:
             lines.append(f"… {len(frame) - ROWS_PRINTED:,} more rows; --csv or --json gives all.")
-        return [*lines, text.wrap(f"Choice: {self.summary['choice']}"), text.wrap(f"Trap: {self.summary['trap']}")]
+        return [
+            *lines,
+            text.wrap(f"Choice: {self.summary['choice']}"),
+            text.wrap(f"Trap: {self.summary['trap']}"),
+        ]
 
 
 def ask_query(records: Records, name: str, given: dict[str, Any]) -> QueryAnswer:
@@ -52,7 +56,13 @@ def ask_query(records: Records, name: str, given: dict[str, Any]) -> QueryAnswer
     header = find_query(name).header
     frame = records.query(name, **given)
     rows = tuple(
-        {str(k): None if v is None or (not isinstance(v, list | tuple | dict) and not hasattr(v, "__len__") and pd.isna(v)) else v for k, v in row.items()}
+        {
+            str(k): None
+            if v is None
+            or (not isinstance(v, list | tuple | dict) and not hasattr(v, "__len__") and pd.isna(v))
+            else v
+            for k, v in row.items()
+        }
         for row in frame.to_dict("records")
     )
     return QueryAnswer(

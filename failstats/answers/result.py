@@ -193,7 +193,12 @@ def json_schema(kind: Any) -> dict[str, Any]:
         return {"type": "array", "items": json_schema(inside[0])}
     if origin is tuple:
         items = [json_schema(one) for one in inside]
-        return {"type": "array", "prefixItems": items, "minItems": len(items), "maxItems": len(items)}
+        return {
+            "type": "array",
+            "prefixItems": items,
+            "minItems": len(items),
+            "maxItems": len(items),
+        }
     if origin is dict:
         return {"type": "object", "additionalProperties": json_schema(inside[1])}
     if dataclasses.is_dataclass(kind):

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any, ClassVar, Literal
 
 from failstats.answers import wording as text
-from failstats.answers.causes import causes
 from failstats.answers.pairs import Pairs, pairs
 from failstats.answers.result import Answer, Warning_
 from failstats.answers.vents import Vents, vents
@@ -65,9 +64,15 @@ class Rules(Answer):
         rows = [
             {"label": text.words(r.rule), "share": r.figure, "low": r.ci[0], "high": r.ci[1]}
             for r in self.results
-            if r.estimator in ("share", "reading", "share_of_modes") and r.figure is not None and r.ci
+            if r.estimator in ("share", "reading", "share_of_modes")
+            and r.figure is not None
+            and r.ci
         ]
-        return charts.shares(pd.DataFrame(rows), label="rule", title="Shares behind the rules") if rows else None
+        return (
+            charts.shares(pd.DataFrame(rows), label="rule", title="Shares behind the rules")
+            if rows
+            else None
+        )
 
     def headline(self) -> str:
         """How many rules hold."""
@@ -82,7 +87,9 @@ class Rules(Answer):
         rows = []
         for r in self.results:
             say: Callable[[float | None], str] = (
-                (lambda v: f"{v:.2f}") if r.estimator == "hazard" else (text.points if r.estimator == "follow_on" else text.share)
+                (lambda v: f"{v:.2f}")
+                if r.estimator == "hazard"
+                else (text.points if r.estimator == "follow_on" else text.share)
             )
             rows.append(
                 {
@@ -121,15 +128,21 @@ def read_rules(path: Path | None = None) -> list[dict[str, Any]]:
                 do="write one with: failstats draft rules",
             ) from None
         except UnicodeDecodeError:
-            raise InputError("a rules file must be UTF-8 text.", where=where, do="save it as UTF-8.") from None
+            raise InputError(
+                "a rules file must be UTF-8 text.", where=where, do="save it as UTF-8."
+            ) from None
     try:
         found = tomllib.loads(content)
     except tomllib.TOMLDecodeError as fault:
-        raise InputError(f"a rules file must be TOML, but: {fault}.", where=where, do="correct the line.") from None
+        raise InputError(
+            f"a rules file must be TOML, but: {fault}.", where=where, do="correct the line."
+        ) from None
     listed = found.get("rule", [])
     if not isinstance(listed, list) or not listed or set(found) != {"rule"}:
         raise InputError(
-            "a rules file holds [[rule]] entries and nothing else.", where=where, do="begin each with [[rule]]."
+            "a rules file holds [[rule]] entries and nothing else.",
+            where=where,
+            do="begin each with [[rule]].",
         )
     for number, rule in enumerate(listed, start=1):
         _check(rule, f"{where}, rule {number}")
@@ -140,7 +153,9 @@ def _check(rule: dict[str, Any], where: str) -> None:
     estimator = rule.get("estimator")
     if estimator not in ESTIMATORS:
         raise InputError(
-            f"estimator must be one of {', '.join(ESTIMATORS)}, but is {estimator!r}.", where=where, do="correct it."
+            f"estimator must be one of {', '.join(ESTIMATORS)}, but is {estimator!r}.",
+            where=where,
+            do="correct it.",
         )
     needed = ESTIMATORS[estimator] | (COMMON_KEYS - {"origin"})
     missing, unknown = needed - set(rule), set(rule) - needed - COMMON_KEYS
@@ -154,10 +169,16 @@ def _check(rule: dict[str, Any], where: str) -> None:
         )
     if rule["direction"] not in ("above", "below"):
         raise InputError(
-            f"direction must be above or below, but is {rule['direction']!r}.", where=where, do="correct it."
+            f"direction must be above or below, but is {rule['direction']!r}.",
+            where=where,
+            do="correct it.",
         )
     if isinstance(rule["threshold"], bool) or not isinstance(rule["threshold"], int | float):
-        raise InputError(f"threshold must be a number, but is {rule['threshold']!r}.", where=where, do="correct it.")
+        raise InputError(
+            f"threshold must be a number, but is {rule['threshold']!r}.",
+            where=where,
+            do="correct it.",
+        )
 
 
 def rules(
@@ -204,7 +225,10 @@ def rules(
         else:
             figure = _follow_on(known_pairs, rule)
         rows.append(_grade(rule, figure))
-    verdicts = {word: sum(r.verdict == word for r in rows) for word in ("supported", "contradicted", "cannot_tell")}
+    verdicts = {
+        word: sum(r.verdict == word for r in rows)
+        for word in ("supported", "contradicted", "cannot_tell")
+    }
     return Rules(
         as_of=session.as_of.isoformat(),
         settings={**session.choices, "file": None if file is None else Path(file).name},
@@ -255,28 +279,57 @@ def _share(session: Session, rule: dict[str, Any]) -> Figure:
     frame = session.run("causes_sets", complaint=rule["complaint"])
     total = int(frame["episodes"].sum())
     wanted = set(rule["parts"])
-    inside = int(frame.loc[[bool(wanted & set(parts.split(" + "))) for parts in frame["parts"]], "episodes"].sum()) if total else 0
-    return _from_counts(inside, total, f"no call-out with complaint {rule['complaint']}: column complaint of jobs")
+    inside = (
+        int(
+            frame.loc[
+                [bool(wanted & set(parts.split(" + "))) for parts in frame["parts"]], "episodes"
+            ].sum()
+        )
+        if total
+        else 0
+    )
+    return _from_counts(
+        inside, total, f"no call-out with complaint {rule['complaint']}: column complaint of jobs"
+    )
 
 
 def _reading(session: Session, rule: dict[str, Any]) -> Figure:
-    row = session.run("rules_readings", part=rule["part"], low=float(rule["from"]), high=float(rule["to"])).iloc[0]
-    return _from_counts(int(row["inside"]), int(row["readings"]), f"no readings of a working {rule['part']}: column reading of lines")
+    row = session.run(
+        "rules_readings", part=rule["part"], low=float(rule["from"]), high=float(rule["to"])
+    ).iloc[0]
+    return _from_counts(
+        int(row["inside"]),
+        int(row["readings"]),
+        f"no readings of a working {rule['part']}: column reading of lines",
+    )
 
 
 def _modes(session: Session, rule: dict[str, Any]) -> Figure:
     row = session.run("rules_modes", part=rule["part"], modes=list(rule["modes"])).iloc[0]
-    return _from_counts(int(row["inside"]), int(row["episodes"]), f"no failed {rule['part']} with a mode: column mode of lines")
+    return _from_counts(
+        int(row["inside"]),
+        int(row["episodes"]),
+        f"no failed {rule['part']} with a mode: column mode of lines",
+    )
 
 
 def _hazard(found: Vents | None, rule: dict[str, Any]) -> Figure:
     for row in found.results if found else ():
-        if row.part == rule["part"] and row.contrast == rule["contrast"] and row.hazard_ratio is not None:
+        if (
+            row.part == rule["part"]
+            and row.contrast == rule["contrast"]
+            and row.hazard_ratio is not None
+        ):
             low, high = row.ci
             if row.verdict == "cannot_be_trusted":
                 return row.hazard_ratio, None, row.failures, row.verdict_text
             return row.hazard_ratio, (float(low or 0.0), float(high or 0.0)), row.failures, ""
-    return None, None, 0, f"no hazard ratio of the {rule['part']}: cleanings, enrolled_on and its failures are needed"
+    return (
+        None,
+        None,
+        0,
+        f"no hazard ratio of the {rule['part']}: cleanings, enrolled_on and its failures are needed",
+    )
 
 
 def _follow_on(found: Pairs | None, rule: dict[str, Any]) -> Figure:
@@ -287,6 +340,8 @@ def _follow_on(found: Pairs | None, rule: dict[str, Any]) -> Figure:
             if entry.window_days == rule["window_days"]:
                 weighted = entry.weighted_difference is not None and entry.weighted_ci is not None
                 value = entry.weighted_difference if weighted else entry.risk_difference
-                jobs = sum(a.index_jobs for a in row.follow_on if a.window_days == entry.window_days)
+                jobs = sum(
+                    a.index_jobs for a in row.follow_on if a.window_days == entry.window_days
+                )
                 return value, entry.weighted_ci if weighted else entry.ci, jobs, ""
     return None, None, 0, "too few jobs with and without a new partner"

@@ -5,18 +5,17 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from failstats.answers import wording as text
 from failstats.answers.costs import Costs, read_costs
-from failstats.answers.result import Answer, Warning_
-from failstats.errors import InputError, PlanError
+from failstats.answers.result import Warning_
+from failstats.answers.stock_rows import Item, SpendPoint, Step, Stock, VanList
+from failstats.errors import InputError
 from failstats.estimate.stocking import Plan, plan
 from failstats.estimate.stocking_scenarios import Scenarios
-from failstats.show import charts
 from failstats.warehouse.session import Session
 
 __all__ = ["Item", "Stock", "VanList", "stock"]
@@ -28,154 +27,6 @@ BORROWED_JOBS = 40.0  # weight of the company's jobs in a van's own mixture
 FEW_JOBS = 30  # below it the answer says that the van borrows
 SEED = 1
 NEXT_SHOWN = 3
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Item:
-    """One line of a van's list."""
-
-    item_id: str
-    part: str
-    families: list[str]
-    quantity: int
-    price: float
-    why: str
-    change: int | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SpendPoint:
-    """What a spend would complete."""
-
-    spend: float
-    completion: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
-    """What to add next, or to take off first, and what it changes in completion."""
-
-    items: list[str]
-    price: float
-    completion: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VanList:
-    """One row of `stock`: what one van should carry."""
-
-    van: str
-    cycle_days: float
-    jobs_expected: float
-    budget: float | None
-    aim: str
-    items: list[Item]
-    completion: float
-    completion_ci: tuple[float, float]
-    cost_per_cycle: float | None
-    spend: float
-    volume_l: float
-    optimum_gap: float | None
-    spend_curve: list[SpendPoint]
-    next_best: list[Step]
-    drop_first: list[Step]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Stock(Answer):
-    """The lists of all vans."""
-
-    command: ClassVar[str] = "stock"
-    row_type: ClassVar[type | None] = VanList
-
-    def interval(self, confidence_level: float = 0.95) -> tuple[float, float] | None:
-        """Range of the first van's completion over coming cycles."""
-        return self.results[0].completion_ci if self.results else None
-
-    def table(self) -> pd.DataFrame:
-        """One row per van and item."""
-        rows = [
-            {
-                "van": van.van,
-                "item_id": item.item_id,
-                "part": item.part,
-                "families": ", ".join(item.families),
-                "quantity": item.quantity,
-                "price": item.price,
-                "why": item.why,
-                "change": item.change,
-            }
-            for van in self.results
-            for item in van.items
-        ]
-        columns = ["van", "item_id", "part", "families", "quantity", "price", "why", "change"]
-        return pd.DataFrame(rows, columns=columns)
-
-    def spend_table(self) -> pd.DataFrame:
-        """van, spend, completion along each van's list, and the chosen point."""
-        rows = [
-            {"van": van.van, "spend": p.spend, "completion": p.completion, "chosen": False}
-            for van in self.results
-            for p in van.spend_curve
-        ]
-        rows += [
-            {"van": van.van, "spend": van.spend, "completion": van.completion, "chosen": True}
-            for van in self.results
-        ]
-        return pd.DataFrame(rows, columns=["van", "spend", "completion", "chosen"])
-
-    def chart(self) -> Any:
-        """Spend against jobs finished on the first visit."""
-        frame = self.spend_table()
-        return None if frame.empty else charts.frontier(frame, currency=self.settings["currency"])
-
-    def headline(self) -> str:
-        """All vans in one sentence."""
-        if not self.results:
-            return "No van has a list: no call-out in the records names a van."
-        done = [van.completion for van in self.results]
-        spend = sum(van.spend for van in self.results)
-        low = min(van.completion_ci[0] for van in self.results)
-        span = (
-            text.share(done[0])
-            if len(done) == 1
-            else f"{text.share(min(done))} to {text.share(max(done))}"
-        )
-        said = ", ".join(
-            f"{item.quantity} {item.item_id}"
-            for item in sorted(self.results[0].items, key=lambda i: -i.quantity)[:4]
-        )
-        return (
-            f"With {text.money(spend, self.settings['currency'], decimals=0)} of parts on "
-            f"{len(self.results)} van{'s' if len(self.results) > 1 else ''}, {span} of the jobs are "
-            f"finished on the first visit (a bad cycle: {text.share(low)}); van "
-            f"{self.results[0].van} carries {said or 'nothing'} and so on."
-        )
-
-    def details(self) -> list[str]:
-        """A short table per van, then its list."""
-        lines = []
-        currency = self.settings["currency"]
-        for van in self.results:
-            limit = "" if van.budget is None else f" of {text.money(van.budget, currency, decimals=0)}"
-            lines.append(
-                f"Van {van.van}: {van.jobs_expected:.0f} jobs in {van.cycle_days:.0f} days, "
-                f"{text.share(van.completion)} finished on the first visit"
-                f"{text.between(van.completion_ci, text.share)}, "
-                f"{text.money(van.spend, currency, decimals=0)}{limit} spent, {van.volume_l:.0f} L."
-            )
-            rows = [
-                {
-                    "item": item.item_id,
-                    "part": text.words(item.part),
-                    "fits": ", ".join(item.families),
-                    "carry": item.quantity,
-                    "why": item.why,
-                }
-                for item in van.items
-            ]
-            lines.append(text.table(rows))
-        return lines
 
 
 # --- what is needed ----------------------------------------------------------------------------
@@ -229,7 +80,9 @@ def _shelf(session: Session) -> _Shelf:
     for part, group in frame.groupby("part"):
         pooled = group[group["family"] == "*"]
         for family in set(group["family"]):
-            mine = pd.concat([group[group["family"] == family], pooled]).sort_values(["price", "item_id"])
+            mine = pd.concat([group[group["family"] == family], pooled]).sort_values(
+                ["price", "item_id"]
+            )
             fits[str(part), str(family)] = column[str(mine.iloc[0]["item_id"])]
     return _Shelf(
         item_id=ids,
@@ -269,14 +122,18 @@ def _simulate(
     for number in jobs:
         from_own = rng.random(number) < weight_own
         picks = [
-            own[int(rng.integers(len(own)))] if mine and own else company[int(rng.integers(len(company)))]
+            own[int(rng.integers(len(own)))]
+            if mine and own
+            else company[int(rng.integers(len(company)))]
             for mine in from_own
         ]
         out.append(picks)
     return Scenarios.from_sets(out, items=items)
 
 
-def _past_cycles(days: pd.Series, first: pd.Timestamp, last: pd.Timestamp, cycle: float) -> np.ndarray:
+def _past_cycles(
+    days: pd.Series, first: pd.Timestamp, last: pd.Timestamp, cycle: float
+) -> np.ndarray:
     """Jobs in each whole cycle that ends with the records, latest first."""
     whole = max(int(((last - first).days + 1) // cycle), 1)
     index = ((last - pd.to_datetime(days)).dt.days // cycle).astype(int)
@@ -333,7 +190,9 @@ def stock(
     shelf = _shelf(session)
     for option, limit in (("--budget", budget), ("--volume", volume), ("--cycle", cycle)):
         if limit is not None and not (np.isfinite(limit) and limit > 0):
-            raise InputError(f"{option} must be above 0, but is {limit}.", where=option, do="correct it.")
+            raise InputError(
+                f"{option} must be above 0, but is {limit}.", where=option, do="correct it."
+            )
     if target is not None and not 0 < target <= 1:
         raise InputError(
             f"--target must be a share above 0 and at most 1, but is {target}.",
@@ -365,7 +224,10 @@ def stock(
     rows: list[VanList] = []
     notes: list[str] = []
     last = pd.Timestamp(session.as_of)
-    first = max(last - pd.DateOffset(months=MONTHS) + pd.Timedelta(days=1), pd.Timestamp(session.choices["records_from"]))
+    first = max(
+        last - pd.DateOffset(months=MONTHS) + pd.Timedelta(days=1),
+        pd.Timestamp(session.choices["records_from"]),
+    )
     if assumed:
         warnings.append(Warning_(code=assumed[0], text=assumed[1]))
     for name in van or known:
@@ -404,7 +266,9 @@ def stock(
             seconds=seconds,
         )
         notes += [f"van {name}: {note}" for note in found.warnings]
-        rows.append(_list(session, name, days, limit, found, shelf, float(draw[1].jobs_per_cycle.mean())))
+        rows.append(
+            _list(session, name, days, limit, found, shelf, float(draw[1].jobs_per_cycle.mean()))
+        )
     hopeless = _hopeless(episodes, shelf)
     settings = {
         **session.choices,
@@ -453,11 +317,19 @@ def _hopeless(episodes: pd.DataFrame, shelf: _Shelf) -> dict[str, Any]:
 
 
 def _list(
-    session: Session, van: str, days: float, budget: float | None, found: Plan, shelf: _Shelf, jobs: float
+    session: Session,
+    van: str,
+    days: float,
+    budget: float | None,
+    found: Plan,
+    shelf: _Shelf,
+    jobs: float,
 ) -> VanList:
     """One van's list in the words of the contract."""
     carried = session.run("stg_carried")
-    on_board = carried[carried["van_id"] == van].set_index("item_id")["quantity"] if len(carried) else None
+    on_board = (
+        carried[carried["van_id"] == van].set_index("item_id")["quantity"] if len(carried) else None
+    )
     items = []
     order = np.argsort(-found.finishes, kind="stable")
     for k in order:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import warnings as python_warnings
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
 
@@ -105,7 +105,9 @@ def _part(session: Session, part: str) -> list[Checked]:
     if sampled:
         rows = rows.sample(MOST_LIVES, random_state=SEED)
         ours = RiskTable.from_lives(
-            rows["entry_days"].to_numpy(float), rows["exit_days"].to_numpy(float), rows["ending"].to_numpy()
+            rows["entry_days"].to_numpy(float),
+            rows["exit_days"].to_numpy(float),
+            rows["ending"].to_numpy(),
         )
     else:
         tables = risk_table(session, part, selection)
@@ -123,7 +125,14 @@ def _part(session: Session, part: str) -> list[Checked]:
         theirs = KaplanMeierFitter().fit(leaves, failed, entry=entry)
         survival = float(theirs.survival_function_at_times(at).iloc[0])
     out.append(
-        _checked(f"{part}: share working at {at / YEAR_DAYS:.1f} years", float(curve.survival_at([at])[0]), survival, "lifelines", SAME_CURVE, note)
+        _checked(
+            f"{part}: share working at {at / YEAR_DAYS:.1f} years",
+            float(curve.survival_at([at])[0]),
+            survival,
+            "lifelines",
+            SAME_CURVE,
+            note,
+        )
     )
     found = single_life(session, part, selection, cluster=False)
     if isinstance(found, FittedLife) and not sampled:
@@ -145,7 +154,9 @@ def _part(session: Session, part: str) -> list[Checked]:
     return out
 
 
-def _checked(figure: str, ours: float, theirs: float, library: str, within: float, why: str) -> Checked:
+def _checked(
+    figure: str, ours: float, theirs: float, library: str, within: float, why: str
+) -> Checked:
     difference = abs(ours - theirs) / max(abs(theirs), 1e-300)
     known = bool(np.isfinite(difference))
     return Checked(

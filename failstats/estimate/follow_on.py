@@ -26,7 +26,11 @@ NEWTON_STEPS = 25
 
 
 def cumulative_incidence(
-    followed_days: ArrayLike, *, event: ArrayLike, windows: ArrayLike, weights: ArrayLike | None = None
+    followed_days: ArrayLike,
+    *,
+    event: ArrayLike,
+    windows: ArrayLike,
+    weights: ArrayLike | None = None,
 ) -> FloatArray:
     """Share of jobs followed by the event within each window, where other endings compete.
 
@@ -63,7 +67,9 @@ def cumulative_incidence(
             grid[code, row] = np.bincount(days[mine], weights=weight[row, mine], minlength=last + 2)
     leaving = grid.sum(axis=0)
     total = leaving.sum(axis=1, keepdims=True)
-    at_risk = total - np.concatenate([np.zeros_like(total), np.cumsum(leaving, axis=1)[:, :-1]], axis=1)
+    at_risk = total - np.concatenate(
+        [np.zeros_like(total), np.cumsum(leaving, axis=1)[:, :-1]], axis=1
+    )
     with np.errstate(divide="ignore", invalid="ignore"):
         hazard = np.where(at_risk > 1e-12, (grid[1] + grid[2]) / at_risk, 0.0)
         step = np.where(at_risk > 1e-12, grid[1] / at_risk, 0.0)
@@ -73,7 +79,9 @@ def cumulative_incidence(
     return share[0] if single else share
 
 
-def propensity(covariates: ArrayLike, *, treated: ArrayLike, weights: ArrayLike | None = None) -> FloatArray:
+def propensity(
+    covariates: ArrayLike, *, treated: ArrayLike, weights: ArrayLike | None = None
+) -> FloatArray:
     """The chance that a job's partner was replaced too, from what was known at the job.
 
     Parameters
@@ -138,7 +146,9 @@ class FollowOn:
             return None
         return self.weighted_alone - self.weighted_both
 
-    def weighted_interval(self, confidence_level: float = 0.95) -> tuple[FloatArray, FloatArray] | None:
+    def weighted_interval(
+        self, confidence_level: float = 0.95
+    ) -> tuple[FloatArray, FloatArray] | None:
         """(low, high) of the weighted difference; None without overlap."""
         if self.weighted_alone_draws is None or self.weighted_both_draws is None:
             return None
@@ -191,7 +201,9 @@ def follow_on(
     multiples = rng.poisson(1.0, size=(replicates, len(names)))[:, code].astype(float)
 
     def incidence(weight: FloatArray, arm: NDArray[np.bool_]) -> FloatArray:
-        return cumulative_incidence(days[arm], event=kind[arm], windows=ends, weights=weight[..., arm])
+        return cumulative_incidence(
+            days[arm], event=kind[arm], windows=ends, weights=weight[..., arm]
+        )
 
     ones = np.ones(len(days))
     found: dict[str, FloatArray | None] = dict.fromkeys(("a", "b", "ad", "bd"))

@@ -65,7 +65,13 @@ def remedies() -> dict[str, str]:
 
 def remark(connection: duckdb.DuckDBPyConnection, batch: int) -> None:
     """Remark every row of a batch with a value outside its range."""
+    found = connection.execute(
+        'select distinct "table" from raw.batches where batch = $1', [batch]
+    ).fetchall()
+    loaded = {row[0] for row in found}
     for bound in bounds():
+        if bound.table not in loaded:
+            continue
         conditions = [f'record."{column}" = $w{at}' for at, column in enumerate(bound.where)]
         outside = []
         values: dict[str, object] = {f"w{at}": word for at, word in enumerate(bound.where.values())}

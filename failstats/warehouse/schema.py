@@ -103,22 +103,62 @@ TABLES: dict[str, Table] = {
             key=("unit_id",),
             columns=(
                 _column("unit_id", "id", "a pseudonym of the appliance", "u-0001", required=True),
-                _column("family", "text", "the company's own code for a model family", "E1", required=True),
-                _column("fuel", "word", "what heats it", "electric", words="fuels", default="electric"),
-                _column("installed_on", "date", "day it was installed; blank: age unknown", "2019-03-14"),
-                _column("enrolled_on", "date", "first day from which every job would be recorded; blank: call-out unit", "2020-01-01"),
+                _column(
+                    "family",
+                    "text",
+                    "the company's own code for a model family",
+                    "E1",
+                    required=True,
+                ),
+                _column(
+                    "fuel", "word", "what heats it", "electric", words="fuels", default="electric"
+                ),
+                _column(
+                    "installed_on", "date", "day it was installed; blank: age unknown", "2019-03-14"
+                ),
+                _column(
+                    "enrolled_on",
+                    "date",
+                    "first day from which every job would be recorded; blank: call-out unit",
+                    "2020-01-01",
+                ),
                 _column("left_on", "date", "last day followed", ""),
                 _column("left_because", "word", "why it left", "", words="left_because"),
                 _column("loads_per_week", "number", "use", "6.5", above=0.0),
-                _column("duct_length", "length", "straight run without fittings", "12 ft", minimum=0.0),
+                _column(
+                    "duct_length", "length", "straight run without fittings", "12 ft", minimum=0.0
+                ),
                 _column("elbows_90", "whole", "right-angle elbows in the run", "2", minimum=0.0),
                 _column("elbows_45", "whole", "45-degree elbows in the run", "0", minimum=0.0),
-                _column("elbow_radius", "length", "elbow radius; blank is 4 in mitred", "4 in", above=0.0),
-                _column("duct_diameter", "length", "inner diameter; blank is 4 in", "4 in", above=0.0, default=0.1016),
-                _column("duct_limit", "length", "the maker's own maximum, where known", "", above=0.0),
-                _column("duct_material", "word", "wall of the duct", "rigid", words="duct_materials"),
+                _column(
+                    "elbow_radius",
+                    "length",
+                    "elbow radius; blank is 4 in mitred",
+                    "4 in",
+                    above=0.0,
+                ),
+                _column(
+                    "duct_diameter",
+                    "length",
+                    "inner diameter; blank is 4 in",
+                    "4 in",
+                    above=0.0,
+                    default=0.1016,
+                ),
+                _column(
+                    "duct_limit", "length", "the maker's own maximum, where known", "", above=0.0
+                ),
+                _column(
+                    "duct_material", "word", "wall of the duct", "rigid", words="duct_materials"
+                ),
                 _column("termination", "word", "where the duct ends", "wall", words="terminations"),
-                _column("vent_new", "yes_no", "duct new at installation (starts the neglect clock)", "no", default=False),
+                _column(
+                    "vent_new",
+                    "yes_no",
+                    "duct new at installation (starts the neglect clock)",
+                    "no",
+                    default=False,
+                ),
                 _column("van_id", "text", "the van that normally serves it", "v1"),
                 _column("building_id", "id", "units sharing a building, riser or cleaner", ""),
             ),
@@ -130,7 +170,9 @@ TABLES: dict[str, Table] = {
             parents={"unit_id": "units"},
             columns=(
                 _column("unit_id", "id", "the appliance", "u-0001", required=True),
-                _column("enrolled_on", "date", "first day of the span", "2022-01-01", required=True),
+                _column(
+                    "enrolled_on", "date", "first day of the span", "2022-01-01", required=True
+                ),
                 _column("left_on", "date", "last day of the span", ""),
                 _column("left_because", "word", "why it left", "", words="left_because"),
             ),
@@ -144,8 +186,17 @@ TABLES: dict[str, Table] = {
                 _column("job_id", "id", "the visit", "j-00001", required=True),
                 _column("unit_id", "id", "the appliance visited", "u-0001", required=True),
                 _column("visited_on", "date", "day of the visit", "2021-11-03", required=True),
-                _column("kind", "word", "why the visit was made", "call_out", words="kinds", default="call_out"),
-                _column("complaint", "word", "what the customer said", "no_heat", words="complaints"),
+                _column(
+                    "kind",
+                    "word",
+                    "why the visit was made",
+                    "call_out",
+                    words="kinds",
+                    default="call_out",
+                ),
+                _column(
+                    "complaint", "word", "what the customer said", "no_heat", words="complaints"
+                ),
                 _column("van_id", "text", "the van that came", "v1"),
                 _column("technician_id", "id", "who came", "t-07"),
                 _column("completed", "yes_no", "finished on this visit", "yes"),
@@ -161,11 +212,34 @@ TABLES: dict[str, Table] = {
             columns=(
                 _column("job_id", "id", "the visit", "j-00001", required=True),
                 _column("part", "word", "which part", "coil", words="parts", required=True),
-                _column("position", "whole", "which of several alike; blank is 1", "1", minimum=1.0, default=1),
-                _column("finding", "word", "in what state it was found", "failed", words="findings", required=True),
+                _column(
+                    "position",
+                    "whole",
+                    "which of several alike; blank is 1",
+                    "1",
+                    minimum=1.0,
+                    default=1,
+                ),
+                _column(
+                    "finding",
+                    "word",
+                    "in what state it was found",
+                    "failed",
+                    words="findings",
+                    required=True,
+                ),
                 _column("mode", "word", "how it had failed", "open_circuit", words="modes"),
-                _column("test", "word", "how the finding was reached", "cold_continuity", words="tests"),
-                _column("action", "word", "what was done to it", "replaced", words="actions", required=True),
+                _column(
+                    "test", "word", "how the finding was reached", "cold_continuity", words="tests"
+                ),
+                _column(
+                    "action",
+                    "word",
+                    "what was done to it",
+                    "replaced",
+                    words="actions",
+                    required=True,
+                ),
                 _column("reading", "reading", "resistance or temperature; OL is open", "OL"),
                 _column("broke_at", "text", "where on the part it broke", ""),
                 _column("item_id", "text", "which item was fitted", "coil-e1"),
@@ -180,12 +254,34 @@ TABLES: dict[str, Table] = {
             columns=(
                 _column("unit_id", "id", "the appliance", "u-0001", required=True),
                 _column("cleaned_on", "date", "day of the cleaning", "2021-11-03", required=True),
-                _column("scope", "word", "what was cleaned; only full_run resets the neglect clock", "full_run", words="scopes", default="full_run"),
-                _column("cleaned_by", "word", "who cleaned", "company", words="cleaned_by", synonyms=("by",)),
+                _column(
+                    "scope",
+                    "word",
+                    "what was cleaned; only full_run resets the neglect clock",
+                    "full_run",
+                    words="scopes",
+                    default="full_run",
+                ),
+                _column(
+                    "cleaned_by",
+                    "word",
+                    "who cleaned",
+                    "company",
+                    words="cleaned_by",
+                    synonyms=("by",),
+                ),
                 _column("job_id", "id", "the visit it was done on", "j-00001"),
                 _column("lint", "lint", "what came out, mass or volume", "0.8 L", minimum=0.0),
-                _column("airflow_before", "airflow", "air velocity or volume flow before", "", minimum=0.0),
-                _column("airflow_after", "airflow", "air velocity or volume flow after", "", minimum=0.0),
+                _column(
+                    "airflow_before",
+                    "airflow",
+                    "air velocity or volume flow before",
+                    "",
+                    minimum=0.0,
+                ),
+                _column(
+                    "airflow_after", "airflow", "air velocity or volume flow after", "", minimum=0.0
+                ),
             ),
         ),
         Table(
@@ -199,9 +295,17 @@ TABLES: dict[str, Table] = {
                 _column("price", "money", "price of one", "46.00", minimum=0.0, required=True),
                 _column("valid_from", "date", "date of the price", "2021-01-01"),
                 _column("volume", "volume", "room it takes on the van", "1.5 L", minimum=0.0),
-                _column("field_fit", "yes_no", "can be fitted with the tools on a van", "yes", default=True),
+                _column(
+                    "field_fit",
+                    "yes_no",
+                    "can be fitted with the tools on a van",
+                    "yes",
+                    default=True,
+                ),
                 _column("lead_time", "span", "from order to shelf", "5 days", minimum=0.0),
-                _column("pack_size", "whole", "smallest number that can be bought", "1", minimum=1.0),
+                _column(
+                    "pack_size", "whole", "smallest number that can be bought", "1", minimum=1.0
+                ),
                 _column("replaced_by", "text", "the item that takes its place", ""),
             ),
         ),
@@ -211,7 +315,9 @@ TABLES: dict[str, Table] = {
             key=("van_id",),
             columns=(
                 _column("van_id", "text", "the van", "v1", required=True),
-                _column("cycle_days", "number", "days between restocks", "28", above=0.0, default=28.0),
+                _column(
+                    "cycle_days", "number", "days between restocks", "28", above=0.0, default=28.0
+                ),
                 _column("budget", "money", "most money to keep on board", "", minimum=0.0),
                 _column("volume", "volume", "most room for parts", "", above=0.0),
             ),
@@ -224,7 +330,9 @@ TABLES: dict[str, Table] = {
             columns=(
                 _column("van_id", "text", "the van", "v1", required=True),
                 _column("item_id", "text", "the item", "coil-e1", required=True),
-                _column("quantity", "whole", "how many are on board", "2", minimum=0.0, required=True),
+                _column(
+                    "quantity", "whole", "how many are on board", "2", minimum=0.0, required=True
+                ),
                 _column("counted_on", "date", "day they were counted", ""),
             ),
         ),

@@ -177,7 +177,10 @@ def open_session(
     words = vocabulary or load_vocabulary()
     connection = connect_readonly(path)
     try:
-        records_to, records_from = setting(connection, "records_to"), setting(connection, "records_from")
+        records_to, records_from = (
+            setting(connection, "records_to"),
+            setting(connection, "records_from"),
+        )
         if records_to is None or records_from is None:
             raise InputError(
                 "the warehouse must hold at least one visit or cleaning, but it holds none.",
@@ -213,7 +216,9 @@ def open_session(
         "fuels": list(fuels),
         "contract_only": contract_only,
     }
-    session = Session(path=path, connection=connection, as_of=when, vocabulary=words, choices=choices)
+    session = Session(
+        path=path, connection=connection, as_of=when, vocabulary=words, choices=choices
+    )
     if setting(connection, "records_end_assumed") == "yes":
         session.warnings.append(
             (

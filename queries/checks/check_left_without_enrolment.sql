@@ -1,7 +1,7 @@
 -- name: check_left_without_enrolment
 -- answers: Which units left without ever having been enrolled?
 -- grain: one row per unit
--- inputs: stg_units, stg_periods
+-- inputs: stg_units
 -- params: none (variables as_of, as_loaded)
 -- choice: Add enrolled_on if every job on the unit was recorded from some day on.
 -- trap: Nothing is wrong with it: on a call-out unit left_on ends its lives.

@@ -75,12 +75,20 @@ def test_a_year_too_late_is_refused_not_answered(made: Demo) -> None:
     ("door_switch", "over_24", 1.0),
 ])  # fmt: skip
 def test_hazard_ratio_is_covered(made: Demo, part: str, band: str, told: float) -> None:
-    row = next(r for r in made.answers["vents"].results if r.part == part and r.contrast == f"{band}_vs_under_12")
+    row = next(
+        r
+        for r in made.answers["vents"].results
+        if r.part == part and r.contrast == f"{band}_vs_under_12"
+    )
     assert inside(told, row.ci)
 
 
 def test_heavy_use_makes_the_crude_control_look_worse(made: Demo) -> None:
-    rows = [r for r in made.answers["vents"].results if r.part == "door_switch" and not r.contrast.startswith("unknown")]
+    rows = [
+        r
+        for r in made.answers["vents"].results
+        if r.part == "door_switch" and not r.contrast.startswith("unknown")
+    ]
     assert all(r.crude_hazard_ratio > r.hazard_ratio for r in rows)
 
 
@@ -93,7 +101,9 @@ def test_neglect_is_found_to_shorten_coil_life(made: Demo) -> None:
 
 def test_follow_on_difference_is_covered(made: Demo) -> None:
     truth = DERIVED["cutout_then_thermostat"]
-    pair = next(r for r in made.answers["pairs"].results if (r.first, r.second) == ("cutout", "thermostat"))
+    pair = next(
+        r for r in made.answers["pairs"].results if (r.first, r.second) == ("cutout", "thermostat")
+    )
     entry = next(d for d in pair.difference if d.window_days == truth["window_days"])
     assert inside(truth["risk_difference"], entry.ci)
     assert inside(truth["risk_difference"], entry.weighted_ci)
@@ -101,7 +111,9 @@ def test_follow_on_difference_is_covered(made: Demo) -> None:
 
 
 def test_cold_test_passes_what_the_hot_test_finds(made: Demo) -> None:
-    pair = next(r for r in made.answers["pairs"].results if (r.first, r.second) == ("cutout", "thermostat"))
+    pair = next(
+        r for r in made.answers["pairs"].results if (r.first, r.second) == ("cutout", "thermostat")
+    )
     missed = {m.test: m for m in pair.missed_by_test}
     assert missed["cold_continuity"].ci[0] > missed["hot_cycle"].ci[1]
 

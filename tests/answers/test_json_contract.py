@@ -17,8 +17,8 @@ from failstats.answers.quality import Quality
 from failstats.answers.result import WARNING_CODES, Answer, envelope_schema, json_value
 from failstats.answers.rules import Rules
 from failstats.answers.stock import Stock
-from failstats.answers.verify import Verified
 from failstats.answers.vents import Vents
+from failstats.answers.verify import Verified
 from failstats.demo import Demo
 from failstats.records import Records
 
@@ -66,7 +66,9 @@ def test_rows_carry_the_contracts_keys(command: str) -> None:
 
 def test_verify_fits_the_schema_and_agrees(demo_records: Records) -> None:
     answer = demo_records.verify()
-    jsonschema.validate(json.loads(json.dumps(answer.to_dict(), allow_nan=False)), envelope_schema(Verified))
+    jsonschema.validate(
+        json.loads(json.dumps(answer.to_dict(), allow_nan=False)), envelope_schema(Verified)
+    )
     assert answer.summary["agree"] == answer.summary["figures"] >= 15
 
 

@@ -55,7 +55,9 @@ def test_another_model_is_fitted_for_the_headline(demo_records: Records) -> None
     ({"births": "guessed"}, "--births must be one of"),
     ({"part": "coyl"}, "--part must name a part"),
 ])  # fmt: skip
-def test_wrong_words_are_named(demo_records: Records, options: dict[str, str], message: str) -> None:
+def test_wrong_words_are_named(
+    demo_records: Records, options: dict[str, str], message: str
+) -> None:
     with pytest.raises(InputError, match=message):
         demo_records.lives(**options)
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from failstats.answers.costs import read_costs
-from failstats.answers.policy import _pair_costs, _Risks
+from failstats.answers.policy_pairs import PairRisks, pair_costs
 from failstats.answers.rules import read_rules
 from failstats.answers.stock import _past_cycles
 from failstats.demo import Demo
@@ -54,11 +54,11 @@ def test_money_is_decimal(tmp_path: Path) -> None:
 
 def test_pair_costs_by_hand() -> None:
     one = np.array([[0.1, 0.4]])
-    risks = _Risks(
+    risks = PairRisks(
         horizon_days=1826, keep=one, both=np.array([[0.0, 0.1]]), passed=np.array([[0.05, 0.2]]),
         bad=np.array([0.5]), jobs=100, hot_tests=50,
     )  # fmt: skip
-    found = _pair_costs(risks, read_costs(), 20.0, 30.0)
+    found = pair_costs(risks, read_costs(), 20.0, 30.0)
     minute = 80 / 60
     keep = 0.1 * 120 + 0.3 * 95 + 0.4 * 20
     both = 30 + 10 * minute + 0.1 * 95 + 0.1 * 20
@@ -76,13 +76,19 @@ def test_policy_recommends_the_least_cost(made: Demo) -> None:
     assert pair.saving_ci[0] < pair.saving_per_100_jobs < pair.saving_ci[1]
 
 
-def test_break_even_price_turns_the_advice(made: Demo, demo_records: Records, tmp_path: Path) -> None:
+def test_break_even_price_turns_the_advice(
+    made: Demo, demo_records: Records, tmp_path: Path
+) -> None:
     pair = next(r for r in made.answers["policy"].results if r.kind == "pair")
     flip = next(f for f in pair.flips_if if f.what == "tests.hot_cycle_minutes")
     path = tmp_path / "costs.toml"
     text = (Path(__file__).parents[2] / "demo_warehouse" / "costs.toml").read_text()
-    path.write_text(text.replace("hot_cycle_minutes = 20", f"hot_cycle_minutes = {flip.value * 0.98}"))
-    other = next(r for r in demo_records.policy(costs=demo_records.costs(path)).results if r.kind == "pair")
+    path.write_text(
+        text.replace("hot_cycle_minutes = 20", f"hot_cycle_minutes = {flip.value * 0.98}")
+    )
+    other = next(
+        r for r in demo_records.policy(costs=demo_records.costs(path)).results if r.kind == "pair"
+    )
     least = min(other.costs, key=lambda c: c.per_job).action
     assert least != min(pair.costs, key=lambda c: c.per_job).action
 
@@ -94,12 +100,23 @@ def test_cleaning_advice_is_never_longer_than_a_year(made: Demo) -> None:
 
 
 def test_tripped_parts_get_no_age_rule(made: Demo) -> None:
-    assert not {r.when for r in made.answers["policy"].results if r.kind == "age"} & {"cutout", "thermostat"}
+    assert not {r.when for r in made.answers["policy"].results if r.kind == "age"} & {
+        "cutout",
+        "thermostat",
+    }
 
 
 def test_cautions_stand_in_the_policy(made: Demo) -> None:
     said = str(made.answers["policy"]).replace("\n", " ")
-    for word in ("240 V", "Gas", "Roof", "Lint burns", "never bypassed", "Local code", "do not diagnose"):
+    for word in (
+        "240 V",
+        "Gas",
+        "Roof",
+        "Lint burns",
+        "never bypassed",
+        "Local code",
+        "do not diagnose",
+    ):
         assert word in said
 
 
@@ -114,7 +131,9 @@ def test_lists_keep_to_the_budget_and_the_field(made: Demo) -> None:
 
 
 def test_more_budget_finishes_no_fewer_jobs(demo_records: Records) -> None:
-    small, large = (demo_records.stock("harbour", budget=b).results[0].completion for b in (200.0, 900.0))
+    small, large = (
+        demo_records.stock("harbour", budget=b).results[0].completion for b in (200.0, 900.0)
+    )
     assert small < large
 
 
@@ -126,7 +145,9 @@ def test_target_is_met_at_least_spend_or_refused(demo_records: Records) -> None:
 
 
 def test_fixed_and_excluded_items(demo_records: Records) -> None:
-    found = demo_records.stock("harbour", budget=400.0, fix={"coil-e1": 3}, exclude=["belt-long"]).results[0]
+    found = demo_records.stock(
+        "harbour", budget=400.0, fix={"coil-e1": 3}, exclude=["belt-long"]
+    ).results[0]
     carried = {i.item_id: i.quantity for i in found.items}
     assert carried["coil-e1"] == 3 and "belt-long" not in carried
 
@@ -155,7 +176,9 @@ def test_no_catalogue_is_said(company: Callable[..., Records]) -> None:
 def test_past_cycles_by_hand() -> None:
     import pandas as pd
 
-    days = pd.Series(pd.to_datetime(["2025-12-31", "2025-12-04", "2025-12-03", "2025-11-06", "2025-11-05"]))
+    days = pd.Series(
+        pd.to_datetime(["2025-12-31", "2025-12-04", "2025-12-03", "2025-11-06", "2025-11-05"])
+    )
     last = pd.Timestamp("2025-12-31")
     # 28-day cycles that end on the last day: 4 to 31 December, 6 November to 3 December
     assert _past_cycles(days, pd.Timestamp("2025-11-06"), last, 28.0).tolist() == [2, 2]
@@ -164,14 +187,22 @@ def test_past_cycles_by_hand() -> None:
 def test_rules_grade_by_the_interval(made: Demo) -> None:
     for row in made.answers["rules"].results:
         if row.verdict == "supported":
-            assert row.ci[0] > row.threshold if row.direction == "above" else row.ci[1] < row.threshold
-    assert {r.verdict for r in made.answers["rules"].results} <= {"supported", "contradicted", "cannot_tell"}
+            assert (
+                row.ci[0] > row.threshold if row.direction == "above" else row.ci[1] < row.threshold
+            )
+    assert {r.verdict for r in made.answers["rules"].results} <= {
+        "supported",
+        "contradicted",
+        "cannot_tell",
+    }
 
 
 def test_own_rules_are_graded_both_ways(demo_records: Records, tmp_path: Path) -> None:
     path = tmp_path / "rules.toml"
     rule = '[[rule]]\nname = "{}"\nstatement = "s"\nestimator = "share"\ncomplaint = "no_heat"\nparts = ["coil"]\nthreshold = {}\ndirection = "above"\n'
-    path.write_text(rule.format("low", 0.1) + rule.format("high", 0.9) + rule.format("near", 0.3486))
+    path.write_text(
+        rule.format("low", 0.1) + rule.format("high", 0.9) + rule.format("near", 0.3486)
+    )
     found = {r.rule: r.verdict for r in demo_records.rules(path).results}
     assert found == {"low": "supported", "high": "contradicted", "near": "cannot_tell"}
 

@@ -37,7 +37,12 @@ def five(company: Callable[..., Records]) -> Records:
 def test_shares_by_hand(five: Records) -> None:
     answer = five.causes("no_heat")
     by_part = {r["part"]: (r["episodes"], r["share"]) for r in answer.summary["parts"]}
-    assert by_part == {"coil": (2, 0.4), "cutout": (2, 0.4), "thermostat": (1, 0.2), "no_fault_found": (1, 0.2)}
+    assert by_part == {
+        "coil": (2, 0.4),
+        "cutout": (2, 0.4),
+        "thermostat": (1, 0.2),
+        "no_fault_found": (1, 0.2),
+    }
     modes = {(r.part, r.mode): r.episodes for r in answer.results}
     assert modes["coil", "open_circuit"] == modes["coil", "short_to_case"] == 1
     assert answer.summary["episodes"] == {"no_heat": 5}
@@ -62,7 +67,9 @@ def test_replaced_and_failed_together_are_kept_apart(five: Records) -> None:
     ("causes", {"by": "colour"}, "--by must be one of"),
     ("pairs", {"window": 0}, "--window must be a number of days above 0"),
 ])  # fmt: skip
-def test_wrong_words_are_named(five: Records, command: str, options: dict[str, object], message: str) -> None:
+def test_wrong_words_are_named(
+    five: Records, command: str, options: dict[str, object], message: str
+) -> None:
     with pytest.raises(InputError, match=message):
         getattr(five, command)(**options)
 
@@ -79,8 +86,12 @@ def test_cumulative_incidence_by_hand() -> None:
 def test_cumulative_incidence_weights_equal_repeated_rows() -> None:
     days, event = np.array([3, 8, 8, 20, 30]), np.array([1, 2, 1, 0, 1])
     weights = np.array([2, 1, 3, 1, 2])
-    repeated = cumulative_incidence(np.repeat(days, weights), event=np.repeat(event, weights), windows=[10, 30])
-    assert cumulative_incidence(days, event=event, windows=[10, 30], weights=weights) == pytest.approx(repeated, rel=1e-14)
+    repeated = cumulative_incidence(
+        np.repeat(days, weights), event=np.repeat(event, weights), windows=[10, 30]
+    )
+    assert cumulative_incidence(
+        days, event=event, windows=[10, 30], weights=weights
+    ) == pytest.approx(repeated, rel=1e-14)
 
 
 def test_propensity_is_the_logistic_fit() -> None:
@@ -107,7 +118,9 @@ def test_weights_take_confounding_out() -> None:
         days, event=failed.astype(int), both=both, cluster=np.arange(n), windows=[365],
         covariates=old.astype(float)[:, None], replicates=200, seed=4,
     )  # fmt: skip
-    within = [failed[(old == o) & ~both].mean() - failed[(old == o) & both].mean() for o in (False, True)]
+    within = [
+        failed[(old == o) & ~both].mean() - failed[(old == o) & both].mean() for o in (False, True)
+    ]
     standardised = np.average(within, weights=[(~old).mean(), old.mean()])
     same = 1e-4  # the weights are cut at 1 and 99 per cent and carry a tiny ridge
     assert found.weighted_difference()[0] == pytest.approx(standardised, abs=same)

@@ -20,7 +20,9 @@ NEW = "u1,E1,2016-01-01,2016-01-01,,"  # enrolled on the day it was installed
 def lives(company: Callable[..., Records]) -> Callable[..., pd.DataFrame]:
     """The coil's (or another part's) lives of a few rows."""
 
-    def build(units: list[str], jobs: list[str], lines: list[str], part: str = "coil", **more: Any) -> pd.DataFrame:
+    def build(
+        units: list[str], jobs: list[str], lines: list[str], part: str = "coil", **more: Any
+    ) -> pd.DataFrame:
         records = company(
             units="\n".join([UNITS, *units]),
             jobs="\n".join([JOBS, *jobs]),
@@ -28,7 +30,11 @@ def lives(company: Callable[..., Records]) -> Callable[..., pd.DataFrame]:
             **more,
         )
         frame = records.query("fact_lives")
-        return frame[frame["part"] == part].sort_values(["unit_id", "ordinal", "span"]).reset_index(drop=True)
+        return (
+            frame[frame["part"] == part]
+            .sort_values(["unit_id", "ordinal", "span"])
+            .reset_index(drop=True)
+        )
 
     return build
 
@@ -36,7 +42,8 @@ def lives(company: Callable[..., Records]) -> Callable[..., pd.DataFrame]:
 def seen(frame: pd.DataFrame) -> list[tuple[Any, ...]]:
     """(first or later, birth, entry, exit, ending) per life."""
     return [
-        (r.first_or_later, r.birth, int(r.entry_days), int(r.exit_days), r.ending) for r in frame.itertuples()
+        (r.first_or_later, r.birth, int(r.entry_days), int(r.exit_days), r.ending)
+        for r in frame.itertuples()
     ]
 
 
@@ -56,14 +63,22 @@ END = 3652  # 2016-01-01 to 2025-12-31
         ("j1,coil,working,kept,", [("first", "known", 0, END, "records_end")]),
     ],
 )  # fmt: skip
-def test_what_ends_a_life(lives: Callable[..., pd.DataFrame], line: str, expected: list[tuple[Any, ...]]) -> None:
+def test_what_ends_a_life(
+    lives: Callable[..., pd.DataFrame], line: str, expected: list[tuple[Any, ...]]
+) -> None:
     assert seen(lives([NEW], ["j1,u1,2017-01-01,call_out,yes,"], [line])) == expected
 
 
-def test_worn_belt_on_a_call_out_has_failed_and_on_maintenance_not(lives: Callable[..., pd.DataFrame]) -> None:
-    found = lives([NEW], ["j1,u1,2017-01-01,call_out,yes,"], ["j1,belt,worn,replaced,"], part="belt")
+def test_worn_belt_on_a_call_out_has_failed_and_on_maintenance_not(
+    lives: Callable[..., pd.DataFrame],
+) -> None:
+    found = lives(
+        [NEW], ["j1,u1,2017-01-01,call_out,yes,"], ["j1,belt,worn,replaced,"], part="belt"
+    )
     assert seen(found)[0] == ("first", "known", 0, 366, "failed")
-    found = lives([NEW], ["j1,u1,2017-01-01,maintenance,yes,"], ["j1,belt,worn,replaced,"], part="belt")
+    found = lives(
+        [NEW], ["j1,u1,2017-01-01,maintenance,yes,"], ["j1,belt,worn,replaced,"], part="belt"
+    )
     assert seen(found)[0] == ("first", "known", 0, 366, "preventive")
 
 
@@ -88,7 +103,9 @@ def test_declined_twice_is_one_failure(lives: Callable[..., pd.DataFrame]) -> No
     assert seen(found) == [("first", "known", 0, 366, "failed")]
 
 
-def test_two_tests_of_one_visit_are_one_finding_and_the_worst_holds(company: Callable[..., Records]) -> None:
+def test_two_tests_of_one_visit_are_one_finding_and_the_worst_holds(
+    company: Callable[..., Records],
+) -> None:
     records = company(
         units=f"{UNITS}\n{NEW}",
         jobs=f"{JOBS}\nj1,u1,2017-01-01,call_out,yes,",
@@ -107,24 +124,40 @@ def test_retired_at_a_failure_visit_is_a_failure(lives: Callable[..., pd.DataFra
     unit = "u1,E1,2016-01-01,2016-01-01,2017-01-01,retired"
     found = lives([unit], ["j1,u1,2017-01-01,call_out,yes,"], ["j1,coil,failed,kept,open_circuit"])
     assert seen(found) == [("first", "known", 0, 366, "failed")]
-    found = lives([unit, "u2,E1,2016-01-01,2016-01-01,,"], ["j1,u2,2017-01-01,call_out,yes,"], ["j1,coil,failed,kept,"])
+    found = lives(
+        [unit, "u2,E1,2016-01-01,2016-01-01,,"],
+        ["j1,u2,2017-01-01,call_out,yes,"],
+        ["j1,coil,failed,kept,"],
+    )
     assert seen(found)[0] == ("first", "known", 0, 366, "retired")
 
 
 def test_unit_without_any_job_is_at_risk_all_the_same(lives: Callable[..., pd.DataFrame]) -> None:
-    found = lives([NEW, "u2,E1,2018-01-01,2018-01-01,,"], ["j1,u1,2017-01-01,call_out,yes,"], ["j1,coil,failed,replaced,"])
+    found = lives(
+        [NEW, "u2,E1,2018-01-01,2018-01-01,,"],
+        ["j1,u1,2017-01-01,call_out,yes,"],
+        ["j1,coil,failed,replaced,"],
+    )
     assert seen(found[found["unit_id"] == "u2"]) == [("first", "known", 0, 2921, "records_end")]
 
 
-def test_late_joiner_enters_late_and_its_birth_is_an_assumption(lives: Callable[..., pd.DataFrame]) -> None:
-    found = lives(["u1,E1,2016-01-01,2020-01-01,,"], ["j1,u1,2021-01-01,call_out,yes,"], ["j1,coil,failed,replaced,"])
+def test_late_joiner_enters_late_and_its_birth_is_an_assumption(
+    lives: Callable[..., pd.DataFrame],
+) -> None:
+    found = lives(
+        ["u1,E1,2016-01-01,2020-01-01,,"],
+        ["j1,u1,2021-01-01,call_out,yes,"],
+        ["j1,coil,failed,replaced,"],
+    )
     assert seen(found) == [
         ("first", "assumed", 1461, 1827, "failed"),
         ("later", "known", 0, 1825, "records_end"),
     ]
 
 
-def test_enrolled_on_the_day_of_installation_is_known_one_day_later_is_not(lives: Callable[..., pd.DataFrame]) -> None:
+def test_enrolled_on_the_day_of_installation_is_known_one_day_later_is_not(
+    lives: Callable[..., pd.DataFrame],
+) -> None:
     line, job = ["j1,coil,failed,replaced,"], ["j1,u1,2021-01-01,call_out,yes,"]
     assert seen(lives(["u1,E1,2020-01-01,2020-01-01,,"], job, line))[0][1] == "known"
     assert seen(lives(["u1,E1,2020-01-01,2020-01-02,,"], job, line))[0][1] == "assumed"
@@ -147,8 +180,14 @@ def test_call_out_unit_is_watched_from_its_first_visit(lives: Callable[..., pd.D
     assert int(found.iloc[2]["exit_by_contact_days"]) == 365
 
 
-def test_failure_on_the_day_of_joining_gives_no_time_at_risk(lives: Callable[..., pd.DataFrame]) -> None:
-    found = lives(["u1,E1,2016-01-01,2020-01-01,,"], ["j1,u1,2020-01-01,call_out,yes,"], ["j1,coil,failed,replaced,"])
+def test_failure_on_the_day_of_joining_gives_no_time_at_risk(
+    lives: Callable[..., pd.DataFrame],
+) -> None:
+    found = lives(
+        ["u1,E1,2016-01-01,2020-01-01,,"],
+        ["j1,u1,2020-01-01,call_out,yes,"],
+        ["j1,coil,failed,replaced,"],
+    )
     assert seen(found)[0] == ("first", "assumed", 1461, 1461, "failed")
 
 
@@ -157,7 +196,9 @@ def test_failure_on_the_day_of_joining_gives_no_time_at_risk(lives: Callable[...
     ("2019-12-01", "contract", "2020-01-01"),  # 31 days before
     ("2020-01-01", "call_out", "2020-01-01"),  # on the day itself
 ])  # fmt: skip
-def test_joining_because_of_a_visit(company: Callable[..., Records], visit: str, followed_as: str, starts: str) -> None:
+def test_joining_because_of_a_visit(
+    company: Callable[..., Records], visit: str, followed_as: str, starts: str
+) -> None:
     records = company(
         units=f"{UNITS}\nu1,E1,2016-01-01,2020-01-01,,",
         jobs=f"{JOBS}\nj1,u1,{visit},call_out,yes,",
@@ -168,7 +209,9 @@ def test_joining_because_of_a_visit(company: Callable[..., Records], visit: str,
     assert not span["leaves_unseen"]
 
 
-def test_two_periods_are_two_spans_and_the_gap_is_not_watched(company: Callable[..., Records]) -> None:
+def test_two_periods_are_two_spans_and_the_gap_is_not_watched(
+    company: Callable[..., Records],
+) -> None:
     records = company(
         units=f"{UNITS}\nu1,E1,2016-01-01,2016-01-01,2017-12-31,contract_ended",
         periods="unit_id,enrolled_on,left_on\nu1,2020-01-01,2021-12-31",
@@ -208,7 +251,9 @@ def test_as_of_is_event_time(lives: Callable[..., pd.DataFrame]) -> None:
     assert seen(lives([unit], jobs, lines))[-1] == ("later", "known", 0, 730, "moved")
 
 
-def test_position_seen_in_one_unit_only_is_watched_from_its_first_replacement(company: Callable[..., Records]) -> None:
+def test_position_seen_in_one_unit_only_is_watched_from_its_first_replacement(
+    company: Callable[..., Records],
+) -> None:
     records = company(
         units=f"{UNITS}\n{NEW}\nu2,E1,2016-01-01,2016-01-01,,",
         jobs=f"{JOBS}\nj1,u1,2017-01-01,call_out,yes,",
@@ -229,13 +274,19 @@ def test_gas_units_have_no_coil(company: Callable[..., Records]) -> None:
     assert set(lives.loc[lives["part"] == "coil", "unit_id"]) == {"u1"}
 
 
-def test_unknown_installation_leaves_the_first_life_unknown_and_later_ones_count(lives: Callable[..., pd.DataFrame]) -> None:
-    found = lives(["u1,E1,,2016-01-01,,"], ["j1,u1,2017-01-01,call_out,yes,"], ["j1,coil,failed,replaced,"])
+def test_unknown_installation_leaves_the_first_life_unknown_and_later_ones_count(
+    lives: Callable[..., pd.DataFrame],
+) -> None:
+    found = lives(
+        ["u1,E1,,2016-01-01,,"], ["j1,u1,2017-01-01,call_out,yes,"], ["j1,coil,failed,replaced,"]
+    )
     assert list(found["birth"]) == ["unknown", "known"]
 
 
 @pytest.mark.parametrize(("second", "episodes"), [("2017-01-31", 1), ("2017-02-01", 2)])
-def test_unfinished_visit_is_continued_within_30_days(company: Callable[..., Records], second: str, episodes: int) -> None:
+def test_unfinished_visit_is_continued_within_30_days(
+    company: Callable[..., Records], second: str, episodes: int
+) -> None:
     records = company(
         units=f"{UNITS}\n{NEW}",
         jobs=f"{JOBS}\nj1,u1,2017-01-01,call_out,no,\nj2,u1,{second},call_out,yes,",

@@ -42,7 +42,11 @@ def test_unknown_until_730_days_are_watched_then_over_24(company: Callable[..., 
 
 def test_a_cleaning_acts_from_the_day_after(company: Callable[..., Records]) -> None:
     found = bands(build(company, "u1,2016-03-01,full_run,company"))
-    assert found[0] == ("unknown", "2015-12-31", "2016-03-01")  # the day itself still counts as before
+    assert found[0] == (
+        "unknown",
+        "2015-12-31",
+        "2016-03-01",
+    )  # the day itself still counts as before
     # 364 days after is the last day under 12 months; 365 to 729 are 12 to 24
     assert found[1] == ("under_12", "2016-03-01", "2017-02-28")
     assert found[2] == ("12_to_24", "2017-02-28", "2018-02-28")
@@ -55,10 +59,15 @@ def test_only_the_full_run_resets(company: Callable[..., Records], scope: str) -
     assert [band for band, _, _ in found] == ["unknown", "over_24"]
 
 
-def test_installation_counts_only_where_the_vent_was_new_and_watched(company: Callable[..., Records]) -> None:
+def test_installation_counts_only_where_the_vent_was_new_and_watched(
+    company: Callable[..., Records],
+) -> None:
     found = bands(build(company, "u2,2016-03-01,full_run,company", vent_new="yes"))
     # the day of installation itself is age 0: nothing is at risk on it
-    assert found[:2] == [("unknown", "2015-12-31", "2016-01-01"), ("under_12", "2016-01-01", "2016-12-30")]
+    assert found[:2] == [
+        ("unknown", "2015-12-31", "2016-01-01"),
+        ("under_12", "2016-01-01", "2016-12-30"),
+    ]
     records = company(
         units=f"{UNITS}\nu1,E1,2014-01-01,2016-01-01,yes",
         jobs=NO_JOBS,
@@ -73,5 +82,7 @@ def test_stretches_of_a_life_neither_lose_nor_add_a_day(demo_records: Records) -
     exposure = demo_records.query("fact_exposure")
     for part in ("coil", "cutout", "door_switch"):
         mine, pieces = known[known["part"] == part], exposure[exposure["part"] == part]
-        assert (pieces["stop_days"] - pieces["start_days"]).sum() == (mine["exit_days"] - mine["entry_days"]).sum()
+        assert (pieces["stop_days"] - pieces["start_days"]).sum() == (
+            mine["exit_days"] - mine["entry_days"]
+        ).sum()
         assert pieces["failed"].sum() == mine["ending"].isin(["failed", "tripped"]).sum()

@@ -1,0 +1,195 @@
+"""The commands that ask: one function per question, nothing computed here."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from failstats.cli_options import (
+    analysis,
+    ask_records,
+)
+
+if TYPE_CHECKING:
+    pass
+
+__all__ = ["QUESTIONS"]
+
+
+# --- questions ------------------------------------------------------------------------------------
+
+
+@click.command()
+@click.option(
+    "--limit",
+    type=click.IntRange(min=0),
+    default=50,
+    show_default=True,
+    metavar="N",
+    help="Refused rows to list.",
+)
+@analysis
+def quality(limit: int, confidence_level: float, **options: Any) -> None:
+    """What is in the warehouse, what was refused and why, what the records cannot support.
+
+    \b
+    Example:
+      failstats quality --limit 20 -w company.duckdb
+    """
+    ask_records(options, "looking through the records", lambda r, _: r.quality(limit=limit))
+
+
+@click.command()
+@click.option("--complaint", metavar="C", help="Only this complaint, such as no_heat.")
+@click.option(
+    "--by",
+    multiple=True,
+    metavar="COL",
+    help="Tell call-outs apart by: family, fuel, van_id, unit_age (repeatable).",
+)
+@analysis
+def causes(
+    complaint: str | None, by: tuple[str, ...], confidence_level: float, **options: Any
+) -> None:
+    """Share of each failed part and mode behind a complaint.
+
+    \b
+    Example:
+      failstats causes --complaint no_heat --by fuel -w company.duckdb
+    """
+    ask_records(
+        options,
+        "counting causes",
+        lambda r, _: r.causes(complaint, by=by, confidence_level=confidence_level),
+    )
+
+
+@click.command()
+@click.option("--part", multiple=True, metavar="P", help="Only this part (repeatable).")
+@click.option(
+    "--by",
+    multiple=True,
+    metavar="COL",
+    help="Tell lives apart by a column, such as family (repeatable).",
+)
+@click.option(
+    "--model", default="weibull", show_default=True, metavar="NAME", help="Family of life laws."
+)
+@click.option(
+    "--births",
+    default="known",
+    show_default=True,
+    metavar="HOW",
+    help="known, or assumed: parts found in units that joined later are as old as the unit.",
+)
+@analysis
+def lives(
+    part: tuple[str, ...],
+    by: tuple[str, ...],
+    model: str,
+    births: str,
+    confidence_level: float,
+    **options: Any,
+) -> None:
+    """Life curves and fitted lives.
+
+    \b
+    Example:
+      failstats lives --part coil --by family -w company.duckdb
+    """
+    ask_records(
+        options,
+        "fitting lives",
+        lambda r, say: r.lives(
+            part, by=by, model=model, births=births, confidence_level=confidence_level, progress=say
+        ),
+    )
+
+
+@click.command()
+@click.option(
+    "--window",
+    multiple=True,
+    type=int,
+    metavar="DAYS",
+    help="Days after the repair to look at (repeatable) [default: 30, 90, 365].",
+)
+@analysis
+def pairs(window: tuple[int, ...], confidence_level: float, **options: Any) -> None:
+    """Which parts fail and are replaced together, and what follows a single replacement.
+
+    \b
+    Example:
+      failstats pairs --window 90 --window 365 -w company.duckdb
+    """
+    ask_records(
+        options,
+        "counting pairs",
+        lambda r, say: r.pairs(window=window, confidence_level=confidence_level, progress=say),
+    )
+
+
+@click.command()
+@click.option("--part", multiple=True, metavar="P", help="Only this part (repeatable).")
+@click.option(
+    "--control",
+    multiple=True,
+    metavar="P",
+    help="A part that the vent cannot reach (repeatable) [default: door_switch].",
+)
+@analysis
+def vents(
+    part: tuple[str, ...], control: tuple[str, ...], confidence_level: float, **options: Any
+) -> None:
+    """Does vent neglect shorten part life, and can we believe it?
+
+    \b
+    Example:
+      failstats vents --part coil --control door_switch -w company.duckdb
+    """
+    ask_records(
+        options,
+        "fitting hazard ratios",
+        lambda r, say: r.vents(
+            part, control=control, confidence_level=confidence_level, progress=say
+        ),
+    )
+
+
+@click.command()
+@click.option(
+    "--file",
+    "rules_file",
+    metavar="FILE",
+    help="Your own rules (TOML; failstats draft rules) [default: the shipped ones].",
+)
+@analysis
+def rules(rules_file: str | None, confidence_level: float, **options: Any) -> None:
+    """Grade rules of thumb against the records: supported, contradicted, cannot tell.
+
+    \b
+    Example:
+      failstats rules --file our-rules.toml -w company.duckdb
+    """
+    ask_records(
+        options,
+        "grading the rules",
+        lambda r, say: r.rules(Path(rules_file) if rules_file else None, progress=say),
+    )
+
+
+@click.command()
+@analysis
+def verify(confidence_level: float, **options: Any) -> None:
+    """Recompute the headline figures with independent libraries from the raw rows.
+
+    \b
+    Example:
+      failstats verify -w company.duckdb
+    """
+    ask_records(options, "recomputing", lambda r, say: r.verify(progress=say))
+
+
+QUESTIONS = (quality, causes, lives, pairs, vents, rules, verify)
