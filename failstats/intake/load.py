@@ -75,7 +75,8 @@ def load(
         found: list[Source] = []
         notes: list[str] = []
         if sources or requeue is None:
-            paths = [Path(path) for path in sources]
+            given = [sources] if isinstance(sources, str | Path) else sources
+            paths = [Path(path) for path in given]
             found, notes = find_sources(paths, plan, key, Path(folder))
         try:
             with warehouse_store.rebuild(Path(warehouse)) as connection:

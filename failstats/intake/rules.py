@@ -181,6 +181,12 @@ def store(connection: duckdb.DuckDBPyConnection, name: str, batch: int,
 
 def _quarantine(connection: duckdb.DuckDBPyConnection, table: Table, source: Source,
                 batch: int) -> None:  # fmt: skip
+    low = source.number * ROW_SPAN
+    row = connection.execute(
+        'select count(*) from verdicts where "row" >= $1 and "row" < $2', [low, low + ROW_SPAN]
+    ).fetchone()
+    if row is None or not row[0]:
+        return
     pairs = []
     for column in table.columns:
         raw = f"nullif(trim(staged.\"{column.name}\"), '')"

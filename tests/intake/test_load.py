@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 
 import duckdb
 import pytest
 
+from failstats.errors import InputError
 from failstats.intake.load import load
 
 UNITS = "unit_id,family,installed_on,duct_length\nu1,E1,2019-03-14,12 ft\nu2,E2,,3.6 m\n"
@@ -73,3 +75,51 @@ def test_a_later_row_with_other_content_is_a_correction(tmp_path: Path, folder: 
         "select family, batch, superseded_in from raw.units where unit_id = 'u2' order by batch",
     )
     assert versions == [("E2", 1, 2), ("E3", 2, None)]
+
+
+def test_dates_from_1970_to_tomorrow(put, ask) -> None:
+    today = dt.date.today()
+    days = [dt.date(1969, 12, 31), dt.date(1970, 1, 1), today + dt.timedelta(days=1),
+            today + dt.timedelta(days=2)]  # fmt: skip
+    rows = "".join(f"u{at},E1,{day}\n" for at, day in enumerate(days))
+    assert put(units="unit_id,family,installed_on\n" + rows).quarantined == 2
+    assert ask("select unit_id from raw.units order by 1") == [("u1",), ("u2",)]
+
+
+def test_one_batch_per_load_and_one_ledger_row_per_file(put, ask) -> None:
+    first = put(units=UNITS, jobs=JOBS)
+    second = put(lines=LINES)
+    assert [row["batch"] for row in (*first.batches, *second.batches)] == [1, 1, 2]
+    assert first.to_dict() == {"batches": first.batches}
+    assert list(first.table().columns) == [
+        "batch", "table", "file", "rows_in", "good", "quarantined", "duplicates", "corrected",
+        "loaded_at",
+    ]  # fmt: skip
+    assert ask("select count(*), count(distinct sha256), min(length(sha256)) from raw.batches") == [
+        (3, 3, 64)
+    ]
+    assert dict(ask("select name, value from raw.settings where name not like '%stated'")) == {
+        "format": "1", "records_from": "2020-01-02", "records_to": "2020-02-03",
+        "records_end_assumed": "yes", "currency": "USD", "currency_assumed": "yes",
+    }  # fmt: skip
+
+
+def test_defaults_stand_for_blanks(put, ask) -> None:
+    put(units=UNITS, jobs=JOBS, lines=LINES, cleanings="unit_id,cleaned_on\nu1,2020-01-01\n",
+        vans="van_id\nv1\n", catalogue="item_id,part,family,price\ni1,coil,*,40\n")  # fmt: skip
+    assert ask("select distinct fuel, vent_new, round(duct_diameter_m, 4), elbow_radius_m "
+               "from raw.units") == [("electric", False, 0.1016, None)]  # fmt: skip
+    assert ask("select distinct kind from raw.jobs") == [("call_out",)]
+    assert ask("select distinct position, test from raw.lines") == [(1, None)]
+    assert ask("select scope from raw.cleanings") == [("full_run",)]
+    assert ask("select cycle_days from raw.vans") == [(28.0,)]
+    assert ask("select field_fit from raw.catalogue") == [(True,)]
+
+
+def test_the_same_name_from_two_folders_is_refused(tmp_path: Path, folder: Path) -> None:
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "units.csv").write_text(UNITS)
+    with pytest.raises(InputError, match=r"'units\.csv' comes from two folders"):
+        load(tmp_path / "w.duckdb", [folder, other])
+    assert len(load(tmp_path / "w.duckdb", [folder, folder / "units.csv"]).batches) == 3

@@ -64,8 +64,8 @@ def test_real_events_load_and_every_row_is_accounted_for(tmp_path, warehouse, as
     usable = usable[family.loc[usable.index] != ""]
     expected = usable.drop_duplicates("record")
     assert ask("select count(*) from raw.jobs") == [(len(expected),)]
-    completed = expected["repair_status"].map({"Fixed": True}).fillna(value=False)
-    assert ask("select count(*) from raw.jobs where completed") == [(int(completed.sum()),)]
+    completed = int((expected["repair_status"] == "Fixed").sum())
+    assert ask("select count(*) from raw.jobs where completed") == [(completed,)]
     blank = (expected["repair_status"] == "Unknown").sum()
     assert ask("select count(*) from raw.jobs where completed is null") == [(int(blank),)]
     by_year = ask("select year(visited_on), count(*) from raw.jobs group by 1 order by 1")
