@@ -80,8 +80,8 @@ def simulate(truth: HiddenTruth, seed: int) -> tuple[HiddenRows, pd.DataFrame]:
                         row["found"], new_b = 1, True
                     else:
                         row["hot_passed"] = 1
-                elif rng.random() < 0.5:
-                    row["cold_passed"] = 1
+                else:
+                    row["cold_passed"], row["untested"] = int(rng.random() < 0.5), True
                 if next_ == fails and not new_b and rng.random() < truth.pair_habit:
                     new_b = True
             for name, value in row.items():

@@ -1,0 +1,221 @@
+"""Does the truth come back from selected records? Simulates companies and writes a table.
+
+    python tests/simulation/selection/run_coverage.py renewal_births --companies 200 --seed 1
+
+One row per quantity: the truth, what a naive reader gets, our answer and the two brackets (all
+medians over companies), how often our interval held the truth, and how often the bracket did. A
+bracket is the span of the intervals of the two answers a reader would otherwise choose between.
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import hidden_world
+import loss_world
+import numpy as np
+import pandas as pd
+import renewal_world
+
+from failstats.counts.joint_table import JointTable
+from failstats.counts.risk_table import RiskTable
+from failstats.errors import FitError
+from failstats.estimate.hidden_state import hidden_state_fit
+from failstats.estimate.intervals import wilson
+from failstats.estimate.life_models import FittedLife, fit
+from failstats.estimate.renewal_births import renewal_births
+from failstats.estimate.silent_loss import silent_loss
+
+HERE = Path(__file__).resolve().parent
+YEAR = 365.25
+#: One measured quantity of one company: name, truth, ours with interval (None: refused), naive,
+#: and the answers that make up the bracket, each with its interval.
+Measured = tuple[
+    str,
+    float,
+    tuple[float, float, float] | None,
+    tuple[float, float, float],
+    list[tuple[float, float, float]],
+]
+
+
+def _scale(found: object) -> tuple[float, float, float]:
+    """Scale in years with its interval; not a number where nothing was fitted."""
+    if not isinstance(found, FittedLife):
+        return (np.nan, np.nan, np.nan)
+    low, high = found.interval(method="normal")["scale"]
+    return (found.parameters["scale"] / YEAR, low / YEAR, high / YEAR)
+
+
+def _failed_by(found: FittedLife, age: float) -> tuple[float, float, float]:
+    """Share failed by an age, with its interval."""
+    low, high = found.survival_interval(age, method="normal")
+    return (1 - float(found.survival(age)), 1 - high, 1 - low)
+
+
+def _lives(entry: object, exit_: pd.Series, failed: pd.Series) -> object:
+    days = exit_.to_numpy(float).round().clip(1)
+    return fit(RiskTable.from_lives(entry, days, failed.to_numpy(bool)))
+
+
+def renewal_company(truth: renewal_world.RenewalTruth, seed: int) -> Iterator[Measured]:
+    """Scale of the life from contract units (or call-out units) that joined late."""
+    lives = renewal_world.simulate(truth, seed)
+    old, new = lives[~lives["known"]], lives[lives["known"]]
+    known = RiskTable.from_lives(0, new["forward"].to_numpy(), new["failed"].to_numpy())
+    joint = JointTable.from_lives(
+        old["entry"], forward=old["forward"], failed=old["failed"], given=old["given"]
+    )
+    assumed = _scale(
+        fit(
+            RiskTable.from_lives(
+                lives["assumed_entry"].to_numpy(), lives["assumed_exit"].to_numpy(), lives["failed"].to_numpy()
+            )
+        )
+    )
+    ours = None
+    try:
+        found = renewal_births(joint, known=known, other_replacements=float(lives["other"].sum()))
+        low, high = found.interval("scale", method="normal")
+        ours = (found.parameters["scale"] / YEAR, low / YEAR, high / YEAR)
+    except FitError:
+        pass
+    yield "scale_years", truth.life[1], ours, assumed, [_scale(fit(known)), assumed]
+
+
+def loss_company(truth: loss_world.LossTruth, seed: int) -> Iterator[Measured]:
+    """Scale of each part's life from call-out units alone."""
+    rows, naive = loss_world.loss_rows(loss_world.simulate(truth, seed), list(truth.parts))
+    try:
+        found = silent_loss(rows)
+    except FitError:
+        found = None
+    for part, (_, scale) in truth.parts.items():
+        mine = naive[naive["part"] == part]
+        to_end = _scale(_lives(0, mine["to_the_end"], mine["failed"]))
+        contact = _scale(_lives(0, mine["contact_plus_a_year"], mine["failed"]))
+        ours = None
+        if found is not None and part not in found.fixed_shape:
+            low, high = found.interval(f"{part} scale")
+            ours = (found.life(part).parameters["scale"] / YEAR, low / YEAR, high / YEAR)
+        yield f"{part}_scale_years", scale, ours, to_end, [to_end, contact]
+
+
+def hidden_company(truth: hidden_world.HiddenTruth, seed: int) -> Iterator[Measured]:
+    """Life of the part that fails unseen, the multiplier, the partner's own life.
+
+    The bracket is the pair of answers to "what does it mean that nobody tested?": nothing, or
+    that the part looked good.
+    """
+    rows, naive = hidden_world.simulate(truth, seed)
+    plain_fit = _lives(0, naive["days"], naive["failed"])
+    discovery = _scale(plain_fit)
+    fits = []
+    for untested in ("nothing", "passed"):
+        try:
+            fits.append(hidden_state_fit(rows, untested=untested))
+        except FitError:
+            fits.append(None)
+    asked = {
+        "hidden scale": ("hidden_scale_years", truth.hidden[1], YEAR, discovery),
+        "multiplier": ("multiplier", truth.multiplier, 1.0, (np.nan, np.nan, np.nan)),
+        "own scale": ("own_scale_years", truth.own[1], YEAR, (np.nan, np.nan, np.nan)),
+    }
+    for name, (label, value, unit, plain) in asked.items():
+        answers = [
+            None
+            if one is None
+            else tuple(x / unit for x in (np.exp(one.peak.theta[one.peak.at(name)]), *one.interval(name)))
+            for one in fits
+        ]
+        yield label, value, answers[0], plain, [a for a in answers if a is not None]  # type: ignore[misc]
+    shape, scale = truth.hidden
+    value = 1 - np.exp(-((5 / scale) ** shape))
+    answers = [None if one is None else _failed_by(one.hidden, 5 * YEAR) for one in fits]
+    plain = _failed_by(plain_fit, 5 * YEAR) if isinstance(plain_fit, FittedLife) else discovery
+    yield "hidden_failed_by_5_years", value, answers[0], plain, [a for a in answers if a is not None]
+
+
+SCENARIOS: dict[str, tuple[Callable[..., Iterator[Measured]], object, str]] = {
+    "renewal_births": (renewal_company, renewal_world.RenewalTruth(), "contract units that join at any age"),
+    "renewal_births_call_out": (
+        renewal_company, renewal_world.RenewalTruth(call_out=True), "call-out units, watched by silence"),
+    "renewal_births_frailty": (
+        renewal_company, renewal_world.RenewalTruth(frailty=0.5), "broken on purpose: units differ, variance 0.5"),
+    "silent_loss": (loss_company, loss_world.LossTruth(), "call-out units that leave without a word"),
+    "silent_loss_after_repair": (
+        loss_company, loss_world.LossTruth(leaves_after_repair=0.3),
+        "broken on purpose: three in ten repairs drive the customer away"),
+    "hidden_state": (
+        hidden_company,
+        hidden_world.HiddenTruth(maintenance=0.0, hot_at_failure=0.25, pair_habit=0.1),
+        "few looks at the part that fails unseen"),
+    "hidden_state_tests_by_state": (
+        hidden_company,
+        hidden_world.HiddenTruth(maintenance=0.0, hot_at_failure=0.25, pair_habit=0.1, hot_if_bad=0.5),
+        "broken on purpose: bad parts are tested hot twice as often"),
+}  # fmt: skip
+
+
+def run(scenario: str, companies: int, seed: int) -> pd.DataFrame:
+    """The table of one scenario: one row per quantity."""
+    company, truth, what = SCENARIOS[scenario]
+    kept: dict[str, list[Measured]] = {}
+    for number in range(companies):
+        for one in company(truth, seed * 100_000 + number):
+            kept.setdefault(one[0], []).append(one)
+    return pd.DataFrame([_row(scenario, what, name, ones) for name, ones in kept.items()])
+
+
+def _row(scenario: str, what: str, name: str, ones: list[Measured]) -> dict[str, object]:
+    truth = ones[0][1]
+    ours = np.array([one[2] for one in ones if one[2] is not None], dtype=float).reshape(-1, 3)
+    naive = np.array([one[3] for one in ones], dtype=float)
+    held = int(((ours[:, 1] <= truth) & (truth <= ours[:, 2])).sum())
+    low, high = wilson(held, of=len(ours)) if len(ours) else (np.nan, np.nan)
+    ends = [np.array(one[4], dtype=float).reshape(-1, 3) for one in ones]
+    bracketed = sum(
+        bool(len(end) == 0 or (np.nanmin(end[:, 1]) <= truth <= np.nanmax(end[:, 2]))) for end in ends
+    )
+    width = [float(np.log(end[0, 2] / end[0, 1])) for end in ends if len(end)]
+    mine = np.log(ours[:, 2] / ours[:, 1]) if len(ours) else np.array([np.nan])
+    return {
+        "scenario": scenario, "what": what, "quantity": name, "companies": len(ones),
+        "refused": len(ones) - len(ours), "truth": truth,
+        "naive_median": _round(np.nanmedian(naive[:, 0]) if np.isfinite(naive[:, 0]).any() else np.nan),
+        "ours_median": _round(np.median(ours[:, 0])), "ours_mean": _round(ours[:, 0].mean()),
+        "bracket_low_median": _round(np.median([np.nanmin(end[:, 0]) for end in ends if len(end)])),
+        "bracket_high_median": _round(np.median([np.nanmax(end[:, 0]) for end in ends if len(end)])),
+        "coverage": _round(held / max(len(ours), 1)), "coverage_low": _round(low), "coverage_high": _round(high),
+        "bracket_or_refused": _round(bracketed / len(ones)),
+        "width_against_first_of_bracket": _round(np.nanmedian(mine) / np.nanmedian(width)),
+    }  # fmt: skip
+
+
+def _round(value: float) -> float:
+    return float(f"{value:.4g}")
+
+
+def main() -> None:
+    """Run one scenario and write its table beside this file."""
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument("scenario", choices=[*SCENARIOS])
+    parser.add_argument("--companies", type=int, default=200)
+    parser.add_argument("--seed", type=int, default=1)
+    options = parser.parse_args()
+    began = time.monotonic()
+    table = run(options.scenario, options.companies, options.seed)
+    table["seed"] = options.seed
+    table["command"] = "python tests/simulation/selection/run_coverage.py " + " ".join(sys.argv[1:])
+    table["date"] = dt.date.today().isoformat()
+    table.to_csv(HERE / f"{options.scenario}.csv", index=False, lineterminator="\n")
+    print(table.T.to_string(), f"\n{time.monotonic() - began:.0f} s")
+
+
+if __name__ == "__main__":
+    main()
