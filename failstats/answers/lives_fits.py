@@ -317,6 +317,7 @@ def life_row(
         failures=int(own.failures),
         unit_count=unit_count,
         person_days=float(table.exposure),
+        followed_to_days=float(table.age.max()) if len(table.age) else None,
         model=known.model if known else None,
         label=label or (found.label if found is not None else "withheld"),
         parameters=_parameters(known) if known else None,

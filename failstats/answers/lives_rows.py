@@ -135,6 +135,7 @@ class Life:
     failures: int
     unit_count: int
     person_days: float
+    followed_to_days: float | None
     model: str | None
     label: str
     parameters: dict[str, float] | None
@@ -177,6 +178,7 @@ class Lives(Answer):
             for name, value in parameters.items():
                 row[name], (row[f"{name}_low"], row[f"{name}_high"]) = value, limits[name]
             row |= {"b10_days": life.b10_days, "median_days": life.median_days}
+            row |= {"followed_to_days": life.followed_to_days}
             row |= {"survival_5y": life.survival_5y}
             rows.append(row)
         return pd.DataFrame(rows)
@@ -240,10 +242,22 @@ class Lives(Answer):
                 continue
             if life.median_days is None or life.b10_days is None:
                 continue
-            said.append(
-                f"{life.part}: one in ten fails by {text.years(life.b10_days)}"
-                f"{text.between(life.b10_ci, text.years)}, half by {text.years(life.median_days)}"
-            )
+            ages = [
+                (life.b10_days, life.b10_ci, "one in ten fails"),
+                (life.median_days, None, "half"),
+            ]
+            parts = [
+                f"{who} by {text.years(days)}{text.between(ci, text.years)}"
+                for days, ci, who in ages
+                if life.followed_to_days is not None and days <= life.followed_to_days
+            ]
+            if len(parts) < len(ages):
+                parts.append(
+                    f"half later than the {text.years(life.followed_to_days)} that parts were watched"
+                    if parts
+                    else "fewer than one in ten fail in the time that parts were watched"
+                )
+            said.append(f"{life.part}: {', '.join(parts)}")
         refused = [
             life.part for life in self.results if not life.stratum and life.parameters is None
         ]
