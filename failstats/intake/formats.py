@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Protocol
 
 import duckdb
+import pyarrow as pa
 
 from failstats.errors import InputError
 from failstats.intake.prepass import (
@@ -26,7 +27,6 @@ from failstats.intake.prepass import (
     examine,
     file_hash,
 )
-from failstats.intake.staged import put_frame
 
 __all__ = ["RowFile", "json_lines", "parquet", "sheet_names", "sqlite_table", "sqlite_tables",
            "xlsx_sheet"]  # fmt: skip
@@ -51,22 +51,34 @@ class RowFile(Protocol):
 
 @dataclass(slots=True, kw_only=True)
 class _Rows:
-    """Rows that are already in memory as text."""
+    """Rows that are already in memory as text: columns place, c0, c1, …."""
 
     label: str
     header: list[str]
     sha256: str
-    rows: list[tuple[str | None, ...]]  # place first
+    rows: pa.Table
     notes: list[str] = field(default_factory=list)
 
     def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
         columns = [f"c{at}" for at in range(len(self.header))]
-        put_frame(connection, f"rows_of_{name}", ["place", *columns], self.rows)
-        fields = "".join(f", {column}" for column in columns)
-        connection.execute(
-            f"create temp table {name} as select cast(place as bigint) as place, "
-            f"null::varchar as broken, null::varchar as whole_text{fields} from rows_of_{name}"
-        )
+        filled = " or ".join(f"trim({column}) <> ''" for column in columns)
+        connection.execute("select 1").fetchall()  # a result half read would forbid to register
+        connection.register("rows_in", self.rows)
+        try:
+            connection.execute(
+                f"create temp table {name} as select place, null::varchar as broken, "
+                f"null::varchar as whole_text, {', '.join(columns)} from rows_in where {filled}"
+            )
+        finally:
+            connection.unregister("rows_in")
+
+
+def _in_memory(path: Path, part: str, header: list[str], columns: list[pa.Array],
+               places: list[int] | range) -> RowFile:  # fmt: skip
+    named = {"place": pa.array(places, pa.int64())}
+    named |= {f"c{at}": column for at, column in enumerate(columns)}
+    return _Rows(label=f"{path.name}[{part}]", header=header, sha256=file_hash(path),
+                 rows=pa.table(named))  # fmt: skip
 
 
 def _safe_name(path: Path, folder: Path) -> Path:
@@ -243,15 +255,14 @@ def sheet_names(path: Path) -> list[str]:
 
 def xlsx_sheet(path: Path, sheet: str) -> RowFile | None:
     """One sheet, its first row the header."""
-    loaded = _excel(path).load_sheet(sheet, header_row=None, dtypes="string")
-    columns = [column.to_pylist() for column in loaded.to_arrow().columns]
-    rows = list(zip(*columns, strict=True)) if columns else []
-    numbered = [(at, row) for at, row in enumerate(rows, start=1) if any(row)]
-    if len(numbered) < 2:
-        return None
-    header = [(title or "").strip() for title in numbered[0][1]]
-    return _Rows(label=f"{path.name}[{sheet}]", header=header, sha256=file_hash(path),
-                 rows=[(str(at), *row) for at, row in numbered[1:]])  # fmt: skip
+    loaded = _excel(path).load_sheet(sheet, header_row=None, dtypes="string").to_arrow()
+    for at in range(loaded.num_rows):
+        titles = [column[at].as_py() or "" for column in loaded.columns]
+        if any(title.strip() for title in titles):
+            rest = [column.slice(at + 1) for column in loaded.columns]
+            places = range(at + 2, loaded.num_rows + 1)
+            return _in_memory(path, sheet, [t.strip() for t in titles], rest, places)
+    return None
 
 
 def _sqlite(path: Path) -> sqlite3.Connection:
@@ -292,14 +303,15 @@ def sqlite_table(path: Path, table: str) -> RowFile | None:
         quoted = '"' + table.replace('"', '""') + '"'  # a name that sqlite_master knows
         found = connection.execute(f"select * from {quoted}")
         header = [column[0] for column in found.description]
-        rows = [(str(at), *_texts(row)) for at, row in enumerate(found, start=1)]
+        rows = [_texts(row) for row in found]
     except sqlite3.Error:
         raise _damaged(path) from None
     finally:
         connection.close()
     if not rows:
         return None
-    return _Rows(label=f"{path.name}[{table}]", header=header, sha256=file_hash(path), rows=rows)
+    columns = [pa.array(column, pa.string()) for column in zip(*rows, strict=True)]
+    return _in_memory(path, table, header, columns, range(1, len(rows) + 1))
 
 
 def _texts(row: Iterable[object]) -> tuple[str | None, ...]:
