@@ -61,7 +61,9 @@ class JointTable:
     @property
     def exposure(self) -> float:
         """Days watched, at the middles of the cells."""
-        given = float(self.given_count @ (self.given_forward + 0.5)) if self.given_count.size else 0.0
+        given = (
+            float(self.given_count @ (self.given_forward + 0.5)) if self.given_count.size else 0.0
+        )
         return self.step * (float(self.count @ (self.forward + 0.5)) - given)
 
     @classmethod
@@ -88,7 +90,8 @@ class JointTable:
 
         Examples
         --------
-        >>> table = JointTable.from_lives([0, 40, 45], forward=[10, 70, 80], failed=[True, False, False])
+        >>> ages, ahead = [0, 40, 45], [10, 70, 80]
+        >>> table = JointTable.from_lives(ages, forward=ahead, failed=[True, False, False])
         >>> table.entry.tolist(), table.forward.tolist(), table.count.tolist()
         ([-1, 1], [0, 2], [1.0, 2.0])
         """
@@ -100,7 +103,9 @@ class JointTable:
         many = np.ones(age.shape) if count is None else np.asarray(count, dtype=float)
         if not age.shape == ahead.shape == ended.shape == since.shape == many.shape:
             raise InputError("entry, forward, failed, given and count must be equally long.")
-        wrong = ~((age >= 0) & (since >= 0) & (ahead >= since) & np.isfinite(age) & np.isfinite(ahead))
+        wrong = ~(
+            (age >= 0) & (since >= 0) & (ahead >= since) & np.isfinite(age) & np.isfinite(ahead)
+        )
         if wrong.any():
             raise InputError(
                 "entry and given must be 0 or more and forward no less than given; "
@@ -115,7 +120,8 @@ class JointTable:
         cells, total = _counted(np.column_stack([place, later, ended]), many)
         waits = since > 0
         known, held = _counted(
-            np.column_stack([place[waits], np.floor(since[waits] / step).astype(np.int64)]), many[waits]
+            np.column_stack([place[waits], np.floor(since[waits] / step).astype(np.int64)]),
+            many[waits],
         )
         return cls(
             step=float(step),

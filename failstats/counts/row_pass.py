@@ -20,7 +20,7 @@ __all__ = ["HiddenRows", "LossRows", "hidden_rows", "loss_rows"]
 
 
 def _column(values: object, name: str, dtype: type, size: int | None = None) -> np.ndarray:
-    held = np.array(values, dtype=dtype)
+    held: np.ndarray = np.array(values, dtype=dtype)
     if held.ndim != 1 or (size is not None and held.size != size):
         raise InputError(f"{name} must be one column of {size} values, but has {held.shape}.")
     if dtype is float and not np.isfinite(held).all():
@@ -80,7 +80,7 @@ class LossRows:
                 f"the records, but in {int(wrong.sum())} units they do not.",
                 rows=np.flatnonzero(wrong).tolist(),
             )
-        if r and not (0 <= self.tail_unit.min() and self.tail_unit.max() < n):
+        if r and not (self.tail_unit.min() >= 0 and self.tail_unit.max() < n):
             raise InputError("tail_unit must name a unit of these rows.")
         if r and (self.tail_born > self.last_contact[self.tail_unit]).any():
             raise InputError("a part running at the last contact must be born by then.")
@@ -201,7 +201,9 @@ def loss_rows(session: Session, *, births: Sequence[str] = ("known",)) -> LossRo
         ends=units["ends_days"].to_numpy(float),
         outcome=units["outcome"].to_numpy(np.int64),
         tail_unit=np.concatenate([who for who, _, _ in tails]) if tails else np.zeros(0),
-        tail_law=np.concatenate([np.full(who.size, at) for who, at, _ in tails]) if tails else np.zeros(0),
+        tail_law=np.concatenate([np.full(who.size, at) for who, at, _ in tails])
+        if tails
+        else np.zeros(0),
         tail_born=np.concatenate([born for _, _, born in tails]) if tails else np.zeros(0),
         other_contacts=int(units["other_contacts"].sum()),
         other_days=float(days),
@@ -213,7 +215,9 @@ def _one_cause(rows: pd.DataFrame, cause: str) -> RiskTable | None:
     """Cells of one law as a risk table of one cause."""
     if not (rows["kind"] == "entered").any():
         return None
-    wide = rows.pivot_table(index="age", columns="kind", values="number", aggfunc="sum", fill_value=0)
+    wide = rows.pivot_table(
+        index="age", columns="kind", values="number", aggfunc="sum", fill_value=0
+    )
     empty = np.zeros(len(wide), dtype=np.int64)
     columns = {kind: wide[kind].to_numpy(np.int64) if kind in wide else empty for kind in
                ("entered", "failed", "tripped", "left")}  # fmt: skip

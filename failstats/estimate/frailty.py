@@ -74,7 +74,9 @@ class UnitFrailty:
 
     def parameters(self, law: str) -> dict[str, float]:
         """Weibull shape and scale of a law in a unit of frailty 1."""
-        shape, scale = (self.peak.theta[self.peak.at(f"{law} {word}")] for word in ("shape", "scale"))
+        shape, scale = (
+            self.peak.theta[self.peak.at(f"{law} {word}")] for word in ("shape", "scale")
+        )
         return {"shape": float(np.exp(shape)), "scale": float(np.exp(scale))}
 
     def new_unit_survival(self, ages: Any, *, law: str) -> np.ndarray:

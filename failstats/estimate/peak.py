@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.optimize import brentq, minimize
@@ -171,7 +172,7 @@ def profile_interval(
     reach = normal_quantile(confidence_level)
     error = float(np.sqrt(peak.covariance[j, j]))
     slope = -peak.covariance[others, j] / peak.covariance[j, j]
-    warm = {"at": float(peak.theta[j]), "theta": np.array(peak.theta)}
+    warm: dict[str, Any] = {"at": float(peak.theta[j]), "theta": np.array(peak.theta)}
 
     def drop(value: float) -> float:
         whole = np.array(warm["theta"])

@@ -61,7 +61,9 @@ def simulate(truth: HiddenTruth, seed: int) -> tuple[HiddenRows, pd.DataFrame]:
             if spend <= good:
                 fails = a_born + s * ((age / s) ** k + spend) ** (1 / k)
             else:
-                fails = a_born + s * ((turn / s) ** k + (spend - good) / truth.multiplier) ** (1 / k)
+                fails = a_born + s * ((turn / s) ** k + (spend - good) / truth.multiplier) ** (
+                    1 / k
+                )
             next_ = min(call, fails, span)
             passed = (max(next_ - a_born, 0) / s) ** k - (age / s) ** k
             bad = max((max(next_ - a_born, turn) / s) ** k - (turn / s) ** k, 0.0)
@@ -99,6 +101,7 @@ def simulate(truth: HiddenTruth, seed: int) -> tuple[HiddenRows, pd.DataFrame]:
             now = next_
     rows = HiddenRows(
         **{name: np.array(values) for name, values in columns.items()},
-        unit=np.array(unit), weight=np.ones(len(unit)),
+        unit=np.array(unit),
+        weight=np.ones(len(unit)),
     )
     return rows, pd.DataFrame(naive, columns=["days", "failed"])

@@ -49,7 +49,9 @@ def simulate(truth: LossTruth, seed: int) -> pd.DataFrame:
         while units.size:
             died = born + np.ceil(s * YEAR * (-np.log1p(-rng.random(units.size))) ** (1 / k))
             frames.append(
-                pd.DataFrame({"unit": units, "part": part, "ordinal": ordinal, "born": born, "died": died})
+                pd.DataFrame(
+                    {"unit": units, "part": part, "ordinal": ordinal, "born": born, "died": died}
+                )
             )
             keep = (died < gone[units]) & (died < span)
             units, born, ordinal = units[keep], died[keep], ordinal + 1
@@ -76,7 +78,9 @@ def loss_rows(lives: pd.DataFrame, parts: list[str]) -> tuple[LossRows, pd.DataF
     """What a company would have on paper: the rows of the fit, and the known-birth lives with
     both brackets for the naive answers (entry 0; exit at the end, at the contact plus a year)."""
     span, other = lives.attrs["span"], lives.attrs["other"]
-    failed = lives[(lives["died"] >= 0) & (lives["died"] <= lives["gone"]) & (lives["died"] <= span)]
+    failed = lives[
+        (lives["died"] >= 0) & (lives["died"] <= lives["gone"]) & (lives["died"] <= span)
+    ]
     calls = pd.concat([failed[["unit", "died"]].set_axis(["unit", "day"], axis=1), other])
     first = calls.groupby("unit")["day"].min()
     last = calls.groupby("unit")["day"].max()
@@ -101,22 +105,34 @@ def loss_rows(lives: pd.DataFrame, parts: list[str]) -> tuple[LossRows, pd.DataF
     exit_ = np.where(dead, mine["died"], mine["contact"]) - born
     counted = {
         name: RiskTable.from_lives(entry[law == i], exit_[law == i], dead[law == i])
-        if (law == i).any() else RiskTable.from_lives([0], [1], [False])
+        if (law == i).any()
+        else RiskTable.from_lives([0], [1], [False])
         for i, name in enumerate(laws)
     }
     tail = ~dead
     after = other.assign(first=first.reindex(other["unit"]).to_numpy())
     rows = LossRows(
-        laws=tuple(laws), counted=counted,
-        watched_from=first.to_numpy() - installed, last_contact=contact - installed,
-        ends=ends - installed, outcome=told.astype(int),
-        tail_unit=at[tail], tail_law=law[tail], tail_born=(born - mine["installed"]).to_numpy()[tail],
+        laws=tuple(laws),
+        counted=counted,
+        watched_from=first.to_numpy() - installed,
+        last_contact=contact - installed,
+        ends=ends - installed,
+        outcome=told.astype(int),
+        tail_unit=at[tail],
+        tail_law=law[tail],
+        tail_born=(born - mine["installed"]).to_numpy()[tail],
         other_contacts=int((after["day"] > after["first"]).sum()),
         other_days=float((contact - first.to_numpy()).sum()),
     )
-    naive = pd.DataFrame({
-        "part": mine["part"], "failed": dead,
-        "to_the_end": np.where(dead, mine["died"], mine["ends"]) - born,
-        "contact_plus_a_year": np.where(dead, mine["died"], np.minimum(mine["ends"], mine["contact"] + 365)) - born,
-    })[known]
+    naive = pd.DataFrame(
+        {
+            "part": mine["part"],
+            "failed": dead,
+            "to_the_end": np.where(dead, mine["died"], mine["ends"]) - born,
+            "contact_plus_a_year": np.where(
+                dead, mine["died"], np.minimum(mine["ends"], mine["contact"] + 365)
+            )
+            - born,
+        }
+    )[known]
     return rows, naive

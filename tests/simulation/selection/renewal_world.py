@@ -43,7 +43,9 @@ def simulate(truth: RenewalTruth, seed: int) -> pd.DataFrame:
         life = s * YEAR * (-np.log1p(-rng.random(unit.size)) / weak[unit]) ** (1 / k)
         other = rng.exponential(YEAR / truth.other_rate, unit.size) if truth.other_rate else np.inf
         ends = born + np.ceil(np.minimum(life, other))
-        rows.append(pd.DataFrame({"unit": unit, "born": born, "ends": ends, "failure": life <= other}))
+        rows.append(
+            pd.DataFrame({"unit": unit, "born": born, "ends": ends, "failure": life <= other})
+        )
         keep = ends < until[unit]
         unit, born = unit[keep], ends[keep]
     lives = pd.concat(rows, ignore_index=True)
@@ -51,7 +53,9 @@ def simulate(truth: RenewalTruth, seed: int) -> pd.DataFrame:
     lives["entry"], lives["until"] = entry[at], until[at]
     start = entry.copy()
     if truth.call_out:
-        own = lives[(lives["ends"] > lives["entry"]) & lives["failure"]].groupby("unit")["ends"].min()
+        own = (
+            lives[(lives["ends"] > lives["entry"]) & lives["failure"]].groupby("unit")["ends"].min()
+        )
         calls = np.full(n, np.inf)
         calls[own.index] = own.to_numpy()
         start = np.minimum(entry + first, calls)
@@ -63,12 +67,15 @@ def simulate(truth: RenewalTruth, seed: int) -> pd.DataFrame:
     if not truth.call_out:
         known |= lives["entry"] == 0
     stop = np.minimum(lives["ends"], lives["until"])
-    return pd.DataFrame({
-        "known": known, "entry": np.where(known, 0.0, lives["entry"]),
-        "given": np.where(known, 0.0, lives["start"] - lives["entry"]),
-        "forward": stop - np.where(known, lives["born"], lives["entry"]),
-        "failed": (lives["ends"] <= lives["until"]) & lives["failure"],
-        "other": (lives["ends"] <= lives["until"]) & ~lives["failure"],
-        "assumed_entry": np.where(known, 0.0, lives["start"]),
-        "assumed_exit": stop - np.where(known, lives["born"], 0.0),
-    })
+    return pd.DataFrame(
+        {
+            "known": known,
+            "entry": np.where(known, 0.0, lives["entry"]),
+            "given": np.where(known, 0.0, lives["start"] - lives["entry"]),
+            "forward": stop - np.where(known, lives["born"], lives["entry"]),
+            "failed": (lives["ends"] <= lives["until"]) & lives["failure"],
+            "other": (lives["ends"] <= lives["until"]) & ~lives["failure"],
+            "assumed_entry": np.where(known, 0.0, lives["start"]),
+            "assumed_exit": stop - np.where(known, lives["born"], 0.0),
+        }
+    )
