@@ -119,8 +119,6 @@ class Converter:
         Values are all None where there is a reason, and where the text means nothing.
         """
         width = _width(column)
-        if text.lower() in self.dialect.blanks:
-            return (None,) * width, None
         codes = self.dialect.codes.get(column.name)
         if codes is not None:
             text = codes.get(text.strip().lower(), text)

@@ -19,7 +19,7 @@ import duckdb
 from failstats.errors import InputError
 from failstats.intake.prepass import TextFile, examine
 from failstats.intake.privacy import PATTERNS
-from failstats.intake.staged import put_frame
+from failstats.intake.staged import clean, put_frame
 
 __all__ = ["DELIMITERS", "CsvFile", "open_csv"]
 
@@ -77,11 +77,14 @@ class CsvFile:
             f"where place > {self.header_line} and trim(content) <> '' "
             f"and not contains(content, '\"') {unusable} {taken}) "
             f"select place, {self._miscounted()}, {self._kept()}, "
-            + ", ".join(f"fields[{at + 1}]" for at in range(width))
+            + ", ".join(self._clean(f"fields[{at + 1}]") for at in range(width))
             + " from split",
             {"delimiter": self.delimiter},
         )
         connection.execute(f"drop table {lines}")
+
+    def _clean(self, field: str) -> str:
+        return clean(field, odd_space=self.text.has_odd_space)
 
     def _check_lines(self, connection: duckdb.DuckDBPyConnection, lines: str) -> None:
         row = connection.execute(f"select count(*) from {lines}").fetchone()
@@ -153,7 +156,7 @@ class CsvFile:
         put_frame(connection, f"taken_of_{name}", ["at_line"], [(str(at),) for at in sorted(taken)])
         connection.execute(
             f"insert into {name} (place, {', '.join(fields)}) select cast(at_line as bigint), "
-            f"{', '.join(fields)} from joined_of_{name}"
+            f"{', '.join(map(clean, fields))} from joined_of_{name}"
         )
         connection.execute(
             f"insert into {name} (place, broken) select cast(at_line as bigint), reason "
@@ -170,7 +173,7 @@ class CsvFile:
             f"from {lines} where place > {self.header_line} and contains(content, '\"') "
             "and regexp_full_match(content, $full) "
             f"{left_out}) select place, {self._miscounted()}, {self._kept()}, "
-            + ", ".join(f"fields[{at + 1}]" for at in range(width))
+            + ", ".join(self._clean(f"fields[{at + 1}]") for at in range(width))
             + " from split",
             {"delimiter": self.delimiter, "each": f"{mark}({one})", "full": full},
         )

@@ -27,6 +27,7 @@ from failstats.intake.prepass import (
     examine,
     file_hash,
 )
+from failstats.intake.staged import clean
 
 __all__ = ["RowFile", "json_lines", "parquet", "sheet_names", "sqlite_table", "sqlite_tables",
            "xlsx_sheet"]  # fmt: skip
@@ -61,16 +62,20 @@ class _Rows:
 
     def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
         columns = [f"c{at}" for at in range(len(self.header))]
-        filled = " or ".join(f"trim({column}) <> ''" for column in columns)
+        filled = " or ".join(f"{clean(column)} is not null" for column in columns)
         connection.execute("select 1").fetchall()  # a result half read would forbid to register
         connection.register("rows_in", self.rows)
         try:
             connection.execute(
                 f"create temp table {name} as select place, null::varchar as broken, "
-                f"null::varchar as whole_text, {', '.join(columns)} from rows_in where {filled}"
+                f"null::varchar as whole_text{_cleaned(columns)} from rows_in where {filled}"
             )
         finally:
             connection.unregister("rows_in")
+
+
+def _cleaned(columns: list[str]) -> str:
+    return "".join(f", {clean(column)} as {column}" for column in columns)
 
 
 def _in_memory(path: Path, part: str, header: list[str], columns: list[pa.Array],
@@ -100,7 +105,9 @@ class _Parquet:
 
     def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
         titles = ", ".join(f"c{at}" for at in range(len(self.header)))
-        fields = "".join(f", cast(c{at} as varchar) as c{at}" for at in range(len(self.header)))
+        fields = "".join(
+            f", {clean(f'cast(c{at} as varchar)')} as c{at}" for at in range(len(self.header))
+        )
         connection.execute(
             f"create temp table {name} as select row_number() over () as place, "
             f"null::varchar as broken, null::varchar as whole_text{fields} "
@@ -143,7 +150,7 @@ class _JsonLines:
         return self.text.sha256
 
     def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
-        fields = "".join(f", sound->>$k{at} as c{at}" for at in range(len(self.header)))
+        fields = "".join(f", {clean(f'sound->>$k{at}')} as c{at}" for at in range(len(self.header)))
         unusable = [*self.text.nul_lines, *self.text.long_lines]
         connection.execute(
             f"create temp table {name} as with whole as (select place, content, "

@@ -32,6 +32,8 @@ ENCODINGS = {
     "windows-1252": "cp1252", "cp850": "cp850", "cp437": "cp437", "iso-8859-15": "iso-8859-15",
 }  # fmt: skip
 
+ODD_SPACE = (b"\t", "\u00a0".encode(), "\ufeff".encode())  # a mark at the start counts too
+
 MAGIC = (
     (b"\x1f\x8b", "a gzip file", "give it the ending .csv.gz, or unpack it first."),
     (b"PAR1", "a Parquet file", "give it the ending .parquet."),
@@ -51,6 +53,7 @@ class TextFile:
     lines : how many lines it has, the last one with or without a line end.
     nul_lines, long_lines : numbers of the lines that cannot be used.
     free_byte : a control character that the file does not have.
+    has_odd_space : it has white space other than blanks.
     """
 
     path: Path
@@ -58,6 +61,7 @@ class TextFile:
     sha256: str
     free_byte: str
     has_quotes: bool
+    has_odd_space: bool = True
     nul_lines: list[int] = field(default_factory=list)
     long_lines: list[int] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -73,6 +77,7 @@ class _Seen:
     nuls: int = 0
     long: int = 0
     quotes: bool = False
+    odd_space: bool = False
     sha256: str = ""
     free_byte: str = ""
     lines: int = 0
@@ -173,7 +178,8 @@ def examine(path: Path, folder: Path, *, encoding: str | None = None, label: str
         except OSError:
             shutil.copyfile(path, clean)
         result = TextFile(path=clean, lines=seen.lines, sha256=seen.sha256,
-                          free_byte=seen.free_byte, has_quotes=seen.quotes)  # fmt: skip
+                          free_byte=seen.free_byte, has_quotes=seen.quotes,
+                          has_odd_space=seen.odd_space)  # fmt: skip
     else:
         if not one_kind and codec == "utf-8":
             notes.append(f"{label}: line ends of several kinds, or CR only, are read alike")
@@ -218,15 +224,18 @@ def _scan(path: Path, *, strict: bool, label: str) -> _Seen:
                         + 1
                     )
                     raise _not_utf8(label, line) from None
-            seen.pairs += chunk.count(b"\r\n") + (last == b"\r" and chunk[:1] == b"\n")
+            seen.pairs += chunk.count(b"\r\n") + (last[-1:] == b"\r" and chunk[:1] == b"\n")
             seen.newlines += chunk.count(b"\n")
             seen.returns += chunk.count(b"\r")
             seen.nuls += chunk.count(0)
             seen.quotes = seen.quotes or b'"' in chunk
+            seen.odd_space = seen.odd_space or any(
+                space in chunk or space in last + chunk[:2] for space in ODD_SPACE
+            )
             controls -= {code for code in controls if code in chunk}
             open_line, is_long = _longest(chunk, open_line)
             seen.long += is_long
-            last = chunk[-1:]
+            last = chunk[-2:]
     if pending:
         raise _not_utf8(label, seen.newlines + 1)
     if not controls:
@@ -237,7 +246,7 @@ def _scan(path: Path, *, strict: bool, label: str) -> _Seen:
         )
     seen.sha256 = digest.hexdigest()
     seen.free_byte = chr(min(controls))
-    seen.lines = seen.newlines + (last not in (b"", b"\n"))
+    seen.lines = seen.newlines + (last[-1:] not in (b"", b"\n"))
     return seen
 
 

@@ -19,7 +19,7 @@ from failstats.intake.csv_lines import open_csv
 from failstats.intake.formats import RowFile, sheet_names, xlsx_sheet
 from failstats.intake.privacy import Key
 from failstats.intake.rules import WAITING
-from failstats.intake.staged import Source
+from failstats.intake.staged import Source, clean
 from failstats.warehouse.schema import TABLES, Table
 from failstats.warehouse.store import connect_readonly
 
@@ -68,12 +68,12 @@ def write_quarantine(warehouse: Path, folder: Path) -> list[Path]:
 
 
 def _escaped(text: str) -> str:
-    return "'" + text if text.startswith(FORMULA) else text
+    return "'" + text if text.startswith((*FORMULA, "'")) else text
 
 
 def _plain(expression: str) -> str:
     """SQL that takes the apostrophe off again."""
-    return f"regexp_replace({expression}, '^''([=+@\t\r-])', '\\1')"
+    return f"regexp_replace({expression}, '^''([=+@\t\r''-])', '\\1')"
 
 
 def _create_open(connection: duckdb.DuckDBPyConnection) -> None:
@@ -166,7 +166,8 @@ def requeued_sources(
         )
     _check_places(connection, table, titles, path.name)
     fields = ", ".join(
-        (_plain(f"c{titles[c.name]}") if c.name in titles else "null::varchar") + f' as "{c.name}"'
+        (clean(_plain(f"c{titles[c.name]}")) if c.name in titles else "null::varchar")
+        + f' as "{c.name}"'
         for c in table.columns
     )
     ready = f"requeue_{table.name}"

@@ -108,7 +108,7 @@ def _keys(connection: duckdb.DuckDBPyConnection, table: Table, sources: list[Sou
     if table.name == "lines":
         unions = " union all ".join(
             f'select {source.number * ROW_SPAN} + place as "row" from {source.staged} '
-            "where nullif(trim(position), '') is null and broken is null"
+            "where position is null and broken is null"
             for source in sources
             if source.table == "lines"
         )
@@ -189,7 +189,7 @@ def _quarantine(connection: duckdb.DuckDBPyConnection, table: Table, source: Sou
         return
     pairs = []
     for column in table.columns:
-        raw = f"nullif(trim(staged.\"{column.name}\"), '')"
+        raw = f'staged."{column.name}"'
         if column.kind in ("id", "text"):  # hashed where there is a key; no long text
             raw = f'typed."{column.name}"'
         written = f"coalesce({canonical(column, 'typed')}, {raw})"

@@ -22,7 +22,7 @@ from failstats.intake.formats import (
 from failstats.intake.mapping import Mapping, TableMapping
 from failstats.intake.prepass import unpack
 from failstats.intake.privacy import Key, identifying_title, looks_identifying
-from failstats.intake.staged import Source
+from failstats.intake.staged import Source, put_frame
 from failstats.warehouse.schema import TABLES, Table
 
 __all__ = ["find_sources", "nothing_to_load"]
@@ -253,13 +253,14 @@ def _bind(opened: RowFile, mapping: Mapping, tables: list[str],
     sources = []
     for table in tables:
         _require(opened, TABLES[table], mapping.table(table), bound[table])
-        columns = bound[table]
+        columns, dialect = bound[table], mapping.table(table).dialect
         shared = {at for other in tables if other != table for at in bound[other].values()}
         own = [at for at in columns.values() if at not in shared] if len(tables) > 1 else []
         source = Source(
             table=table, file=opened.label, sha256=opened.sha256,
-            dialect=mapping.table(table).dialect, columns=tuple(columns), key=key,
-            stage=raw.stager(table, columns, own, table == finest), let_go=raw.let_go,
+            dialect=dialect, columns=tuple(columns), key=key,
+            stage=raw.stager(table, columns, own, table == finest, dialect.blanks),
+            let_go=raw.let_go,
         )  # fmt: skip
         _refuse_titles(opened, columns, titles, key)
         sources.append(source)
@@ -281,7 +282,12 @@ class _Raw:
             connection.execute(f"drop table {self.name}")
 
     def stager(
-        self, table: str, columns: dict[str, int], own: list[int], finest: bool
+        self,
+        table: str,
+        columns: dict[str, int],
+        own: list[int],
+        finest: bool,
+        blanks: frozenset[str],
     ) -> Callable[[duckdb.DuckDBPyConnection, str], None]:
         """What makes ``staged_N`` of one table: a view of the file's rows."""
 
@@ -294,12 +300,22 @@ class _Raw:
             connection.execute(
                 "insert into source_files values ($1, $2)", [int(number), self.opened.label]
             )
+            if blanks:
+                put_frame(connection, f"blanks_{number}", ["word"], [(w,) for w in sorted(blanks)])
+
+            def said(at: int | None) -> str:
+                if at is None:
+                    return "null::varchar"
+                if not blanks:
+                    return f"c{at}"
+                nothing = f"lower(c{at}) in (select word from blanks_{number})"
+                return f"case when {nothing} then null else c{at} end"
+
             fields = ", ".join(
-                f"{f'c{columns[column.name]}' if column.name in columns else 'null::varchar'} "
-                f'as "{column.name}"'
+                f'{said(columns.get(column.name))} as "{column.name}"'
                 for column in TABLES[table].columns
             )
-            only = " or ".join(f"trim(c{at}) <> ''" for at in own)
+            only = " or ".join(f"({said(at)}) is not null" for at in own)
             # a line that is no row counts once, with the finest table of the file
             where = f"where broken is null and ({only or 'true'})"
             if finest:
@@ -415,7 +431,7 @@ def _refuse_nameless(connection: duckdb.DuckDBPyConnection, raw: str, opened: Ro
     for at, title in enumerate(opened.header):
         if title.strip():
             continue
-        row = connection.execute(f"select min(place) from {raw} where trim(c{at}) <> ''").fetchone()
+        row = connection.execute(f"select min(place) from {raw} where c{at} is not null").fetchone()
         if row and row[0] is not None:
             raise InputError(
                 f"every column with values must have a title, but column {at + 1} has none.",

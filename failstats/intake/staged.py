@@ -28,8 +28,17 @@ from failstats.intake.privacy import (
 from failstats.vocabulary import Vocabulary
 from failstats.warehouse.schema import TABLES, Column, Table, stored_columns
 
-__all__ = ["ROW_SPAN", "Source", "canonical", "create_work_tables", "put_frame", "type_rows"]
+__all__ = [
+    "ROW_SPAN",
+    "Source",
+    "canonical",
+    "clean",
+    "create_work_tables",
+    "put_frame",
+    "type_rows",
+]
 
+SPACE = "' \t\r\n' || chr(160) || chr(65279)"  # SQL: what is stripped from both ends of a text
 ROW_SPAN = 10**12  # more rows than any file has
 
 
@@ -43,7 +52,8 @@ class Source:
     file : the name under which the rows are known.
     sha256 : of the file's bytes; empty for rows that come out of quarantine.
     dialect : how it writes things.
-    stage : fills ``staged_N`` through the connection and returns notes.
+    stage : makes ``staged_N`` through the connection: place, file, line, why the line is no row
+        (broken), its text, and the contract's columns, clean and null where blank.
     columns : the contract's columns that the file has.
     let_go : drops what ``stage`` made, once its rows are stored.
     key : hashes the ids, where given; an id that already is a pseudonym stays (rows out of
@@ -67,6 +77,16 @@ class Source:
     def staged(self) -> str:
         """The temporary table of its text."""
         return f"staged_{self.number}"
+
+
+def clean(expression: str, *, odd_space: bool = True) -> str:
+    """SQL: a text without white space around it, null where nothing is left.
+
+    Parameters
+    ----------
+    odd_space : there may be white space other than blanks, which takes five times as long.
+    """
+    return f"nullif(trim({expression}{', ' + SPACE if odd_space else ''}), '')"
 
 
 def create_work_tables(connection: duckdb.DuckDBPyConnection) -> None:
@@ -122,7 +142,7 @@ def type_rows(
     _refuse_long_texts(connection, source, kept)
     selects, joins = [], []
     for place, column in enumerate(table.columns, start=1):
-        spelling = _spelling(connection, source, column)
+        spelling = f'staged."{column.name}"'
         stored = stored_columns(column)
         look = f"look_{source.number}_{place}"
         if column.name not in source.columns:
@@ -151,28 +171,17 @@ def type_rows(
     _refuse_blanks(connection, source, table)
 
 
-def _spelling(connection: duckdb.DuckDBPyConnection, source: Source, column: Column) -> str:
-    """SQL: a column's text, trimmed, null where it says nothing."""
-    text = f"nullif(trim(staged.\"{column.name}\"), '')"
-    if not source.dialect.blanks:
-        return text
-    words = f"blanks_{source.number}"
-    rows: list[tuple[str | None, ...]] = [(word,) for word in sorted(source.dialect.blanks)]
-    put_frame(connection, words, ["word"], rows)
-    return f"case when lower({text}) in (select word from {words}) then null else {text} end"
-
-
 def _refuse_long_texts(
     connection: duckdb.DuckDBPyConnection, source: Source, columns: list[str]
 ) -> None:
     """Free text is not loaded; the row goes to quarantine without it."""
     places = {column.name: at for at, column in enumerate(TABLES[source.table].columns, start=1)}
     for column in _present(connection, source.staged, columns,
-                           "length(trim({})) > " + str(LONGEST_TEXT)):  # fmt: skip
+                           "length({}) > " + str(LONGEST_TEXT)):  # fmt: skip
         connection.execute(
             f"insert into verdicts select {source.number * ROW_SPAN} + place, {places[column]}, "
             f"'{column}', '{column} must be at most {LONGEST_TEXT} characters: free text is not "
-            f'loaded\' from {source.staged} where length(trim("{column}")) > {LONGEST_TEXT}'
+            f'loaded\' from {source.staged} where length("{column}") > {LONGEST_TEXT}'
         )
 
 
@@ -231,14 +240,14 @@ def _spellings(connection: duckdb.DuckDBPyConnection, source: Source, column: Co
         connection.execute(
             f"insert into verdicts select {source.number * ROW_SPAN} + place, {place}, "
             f"'{column.name}', reason from {source.staged} as staged join {look} "
-            f'on spelling = trim(staged."{column.name}") where reason is not null'
+            f'on spelling = staged."{column.name}" where reason is not null'
         )
 
 
 def _refuse(connection: duckdb.DuckDBPyConnection, source: Source, column: Column, text: str,
             what: str) -> None:  # fmt: skip
     lines = connection.execute(
-        f'select line, count(*) over () from {source.staged} where trim("{column.name}") = $1 '
+        f'select line, count(*) over () from {source.staged} where "{column.name}" = $1 '
         "order by place limit 5",
         [text],
     ).fetchall()
@@ -257,8 +266,7 @@ def _pseudonyms(connection: duckdb.DuckDBPyConnection, source: Source, column: C
 
 def _distinct(connection: duckdb.DuckDBPyConnection, source: Source, column: Column) -> list[str]:
     found = connection.execute(
-        f'select distinct trim("{column.name}") from {source.staged} '
-        f"where trim(\"{column.name}\") <> ''"
+        f'select distinct "{column.name}" from {source.staged} where "{column.name}" is not null'
     )
     return [row[0] for row in found.fetchall()]
 
