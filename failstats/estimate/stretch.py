@@ -88,7 +88,9 @@ def followed_stretch(
         lived = np.bincount(piece, weights=at_risk * np.diff(age, prepend=age[:1]))
         events = np.bincount(piece, weights=np.where(at_risk > 0, counted, 0))
         events[np.bincount(piece, weights=at_risk) == 0] = -1
-        best = np.lexsort((-np.arange(events.size), lived, events))[-1]
+        # times that differ by rounding alone are equal: the unit of age must not decide
+        longest = np.round(lived / max(float(lived.max()), 1e-300), 9)
+        best = np.lexsort((-np.arange(events.size), longest, events))[-1]
         rows = np.flatnonzero((piece == best) & (at_risk > 0))
         start = 0.0 if age[rows[0]] == 0 else float(age[rows[0] - 1])
     end = float(age[rows[-1]])

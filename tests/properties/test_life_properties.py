@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 
 from failstats.counts.risk_table import RiskTable
@@ -138,6 +138,7 @@ def test_curves_fall_and_stay_within_their_limits(rows):
 
 @quick
 @given(lives)
+@example([(1, 4, "trip", 1), (2, 7, "", 1), (8, 16, "trip", 1)])  # two stretches lived alike
 def test_days_to_years_rescales_curves(rows):
     entry, exit_, cause, _ = columns(rows)
     days = RiskTable.from_lives(entry, exit_, cause)
