@@ -31,5 +31,5 @@ cross join stg_clock as clock
 where record.batch <= coalesce(getvariable('as_loaded'), record.batch)
     and (record.superseded_in is null or record.superseded_in > coalesce(getvariable('as_loaded'), 2147483647))
     and (record.installed_on is null or record.installed_on <= clock.as_of)
-    and (getvariable('families') is null or list_contains(getvariable('families'), record.family))
-    and (getvariable('fuels') is null or list_contains(getvariable('fuels'), record.fuel))
+    and (getvariable('families') is null or list_contains(cast(getvariable('families') as varchar[]), record.family))
+    and (getvariable('fuels') is null or list_contains(cast(getvariable('fuels') as varchar[]), record.fuel))
