@@ -94,7 +94,6 @@ def waiting_source(
 ) -> Source | None:
     """The rows of one table that waited for a parent which is in the warehouse now."""
     spec = TABLES[table]
-    _create_open(connection)
     ready = " and ".join(
         f"(content->>'{name}' is null or content->>'{name}' in (select {name} from raw.{parent} "
         "where superseded_in is null)" + (_NOWHERE if table == "jobs" else "") + ")"
@@ -106,6 +105,7 @@ def waiting_source(
     ).fetchone()
     if not ready or held is None or not held[0]:
         return None
+    _create_open(connection)
     name = f"waiting_{table}"
     fields = ", ".join(f"content->>'{column.name}' as \"{column.name}\"" for column in spec.columns)
     connection.execute(

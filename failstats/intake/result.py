@@ -68,7 +68,10 @@ class LoadResult:
             )
         most = sorted(self.reasons.items(), key=lambda pair: (-pair[1], pair[0]))[:3]
         lines.extend(f"  {count:,} × {reason}" for reason, count in most)
-        lines.extend(self.notes[: max(1, 6 - len(lines))])
-        if len(self.notes) > max(1, 6 - len(lines)):
+        if self.quarantined:
+            lines.append("failstats quality lists them: correct the file, or load --requeue")
+        room = max(1, 6 - len(lines))
+        lines.extend(self.notes[:room])
+        if len(self.notes) > room:
             lines.append("…")
         return "\n".join(lines) or "nothing was loaded"

@@ -215,6 +215,13 @@ def retire(connection: duckdb.DuckDBPyConnection, name: str, batch: int) -> None
     A row of the same key that is good now replaces the refused one; a row refused again for the
     same reasons, with the same content, is listed once.
     """
+    open_before = connection.execute(
+        'select count(*) from raw.quarantine where "table" = $1 and batch < $2 and '
+        "released_in is null",
+        [name, batch],
+    ).fetchone()
+    if open_before is None or not open_before[0]:
+        return
     table = TABLES[name]
     by_name = {column.name: column for column in table.columns}
     same = " and ".join(

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from failstats.intake.csv_lines import open_csv
 
-EXAMPLES = 25
+EXAMPLES = 15
 HEADER = ["a", "b", "c"]
 
 

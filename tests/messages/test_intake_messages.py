@@ -135,7 +135,8 @@ def test_a_load_says_what_became_of_the_rows(tmp_path):
         "loaded batch 1: 4 rows from 1 file\n"
         "1 good (0 of them corrections), 1 already there, 2 in quarantine\n"
         "  1 × family must be given\n"
-        "  1 × installed_on must be a day of the calendar, but 2023-02 has no day 30"
+        "  1 × installed_on must be a day of the calendar, but 2023-02 has no day 30\n"
+        "failstats quality lists them: correct the file, or load --requeue"
     )
     assert str(load(tmp_path / "w.duckdb", [tmp_path / "units.csv"])) == (
         "units.csv: already loaded as batch 1, nothing changed"
@@ -161,3 +162,15 @@ def test_every_refusal_has_its_three_parts():
     ]
     assert short == []
     assert len(refusals_in_code()) > 30
+
+
+def test_many_notes_are_cut_short(tmp_path):
+    for at in range(8):
+        (tmp_path / f"{['units', 'periods', 'jobs', 'lines', 'cleanings', 'vans', 'carried', 'catalogue'][at]}.csv"
+         ).write_text("")  # fmt: skip
+    (tmp_path / "units.csv").write_text(UNITS + "u1,E1,\n")
+    text = str(load(tmp_path / "w.duckdb", [tmp_path]))
+    assert text.splitlines()[-1] == "…"
+    assert len(text.splitlines()) == 7
+    result = load(tmp_path / "w.duckdb", [tmp_path])
+    assert "units.csv: already loaded as batch 1, nothing changed" in result.notes
