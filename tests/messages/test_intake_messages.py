@@ -165,9 +165,8 @@ def test_every_refusal_has_its_three_parts():
 
 
 def test_many_notes_are_cut_short(tmp_path):
-    for at in range(8):
-        (tmp_path / f"{['units', 'periods', 'jobs', 'lines', 'cleanings', 'vans', 'carried', 'catalogue'][at]}.csv"
-         ).write_text("")  # fmt: skip
+    for name in ("periods", "jobs", "lines", "cleanings", "vans", "carried", "catalogue"):
+        (tmp_path / f"{name}.csv").write_text("")
     (tmp_path / "units.csv").write_text(UNITS + "u1,E1,\n")
     text = str(load(tmp_path / "w.duckdb", [tmp_path]))
     assert text.splitlines()[-1] == "…"
