@@ -113,7 +113,7 @@ def test_units_in_batches_give_the_same(company, monkeypatch) -> None:
 
 
 def test_the_truth_comes_back_between_the_brackets(company) -> None:
-    truth, rows, naive = company
+    _, rows, naive = company
     found = silent_loss(rows)
     coil = naive[naive["part"] == "coil"]
 
