@@ -81,6 +81,7 @@ class CsvFile:
             + " from split",
             {"delimiter": self.delimiter},
         )
+        self._check_rows(connection, name, lines)
         connection.execute(f"drop table {lines}")
 
     def _clean(self, field: str) -> str:
@@ -94,6 +95,26 @@ class CsvFile:
                 f"{row[0] if row else 0:,} were read.",
                 where=self.label,
                 do="do not change the file while it loads; load it again. Nothing was changed.",
+            )
+
+    def _check_rows(self, connection: duckdb.DuckDBPyConnection, name: str, lines: str) -> None:
+        """Every line that is not blank is a row, or lies inside a quoted field of one."""
+        inside = ""
+        if self.text.has_quotes:
+            inside = (
+                f"and (place in (select place from {name}) or place not in "
+                f"(select cast(at_line as bigint) from taken_of_{name}))"
+            )
+        row = connection.execute(
+            f"select (select count(*) from {lines} where place > {self.header_line} "
+            f"and trim(content) <> '' {inside}), count(*), count(distinct place) from {name}"
+        ).fetchone()
+        if row is None or len(set(row)) != 1:
+            raise InputError(
+                f"every line must become one row, but of {self.label} {row[0] if row else 0:,} "
+                f"lines became {row[1] if row else 0:,} rows.",
+                where=self.label,
+                do="report this fault with the shape of the file. Nothing was changed.",
             )
 
     def _miscounted(self) -> str:
@@ -149,7 +170,9 @@ class CsvFile:
             f"where latest >= place - {RESUME} order by place",
             {"full": full},
         ).fetchall()
-        joined, broken, taken = _resynchronise(stray, self.delimiter, width)
+        joined, broken, taken = _resynchronise(
+            stray, self.delimiter, width, {*self.text.nul_lines, *self.text.long_lines}
+        )
         fields = [f"c{at}" for at in range(width)]
         put_frame(connection, f"joined_of_{name}", ["at_line", *fields], joined)
         put_frame(connection, f"broken_of_{name}", ["at_line", "reason"], broken)
@@ -185,7 +208,7 @@ def _literal(text: str) -> str:
 
 
 def _resynchronise(
-    stream: Sequence[tuple[int, str | None, bool]], delimiter: str, width: int
+    stream: Sequence[tuple[int, str | None, bool]], delimiter: str, width: int, unusable: set[int]
 ) -> tuple[list[tuple[str | None, ...]], list[tuple[str, str]], set[int]]:
     """Join fields that run over lines; give up on one line where that fails.
 
@@ -209,6 +232,8 @@ def _resynchronise(
         found = None
         for offset, (next_place, following, _) in enumerate(stream[at : at + RESUME], start=1):
             if next_place != place + offset or len(text) > HEADER_BYTES:
+                break
+            if next_place in unusable:
                 break
             text += "\n" + (following or "")
             whole_row = width > 1 and (following or "").count(delimiter) == width - 1

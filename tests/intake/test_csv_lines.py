@@ -8,10 +8,14 @@ import tempfile
 from pathlib import Path
 
 import duckdb
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from failstats.errors import InputError
+from failstats.intake import csv_lines, prepass
 from failstats.intake.csv_lines import open_csv
+from failstats.intake.load import load
 
 EXAMPLES = 15
 HEADER = ["a", "b", "c"]
@@ -99,6 +103,40 @@ def test_one_stray_quote_among_many_rows_costs_one_row():
     assert found[-1] == (5001, None, "u4999", "E1", "gas")
 
 
+def test_a_nul_byte_inside_a_quoted_field_costs_its_lines_once():
+    found = rows_of(b'a,b,c\nu1,"x\ny\0y\nz",1\nu2,E1,2\n')
+    assert [row[0] for row in found] == [2, 3, 4, 5]
+    assert [row[1] for row in found[:2]] == [
+        "row has a quote that is not closed", "line has a NUL byte",
+    ]  # fmt: skip
+    assert found[3] == (5, None, "u2", "E1", "2")
+
+
 def test_quotes_inside_a_field_are_its_text():
     found = rows_of(b'a,b,c\nu1,12\'6",x\n"u2","say ""hi""",\n')
     assert found == [(2, None, "u1", "12'6\"", "x"), (3, None, "u2", 'say "hi"', None)]
+
+
+def test_a_lost_row_stops_the_load(tmp_path, monkeypatch):
+    path = tmp_path / "units.csv"
+    path.write_text('unit_id,family\nu1,"E1\nu2,E2\n')
+    monkeypatch.setattr(csv_lines, "_resynchronise", lambda *_: ([], [], set()))
+    with pytest.raises(InputError, match=r"of units\.csv 2 lines became 1 rows"):
+        load(tmp_path / "w.duckdb", [path])
+    assert not (tmp_path / "w.duckdb").exists()
+
+
+def test_a_file_that_changes_while_it_is_read_stops_the_load(tmp_path, monkeypatch):
+    path = tmp_path / "units.csv"
+    path.write_text("unit_id,family\nu1,E1\nu2,E2\n")
+
+    def grow(*args, **options):
+        found = prepass.examine(*args, **options)
+        with path.open("a") as handle:
+            handle.write("u3,E3\n")
+        return found
+
+    monkeypatch.setattr(csv_lines, "examine", grow)
+    with pytest.raises(InputError, match="has 3 lines and 4 were read"):
+        load(tmp_path / "w.duckdb", [path])
+    assert not (tmp_path / "w.duckdb").exists()
