@@ -16,7 +16,7 @@ from failstats.counts.risk_table import RiskTable
 from failstats.errors import InputError
 from failstats.warehouse.session import Session
 
-__all__ = ["HiddenRows", "LossRows", "hidden_rows", "loss_rows"]
+__all__ = ["HiddenRows", "LossRows", "frailty_lives", "hidden_rows", "loss_rows"]
 
 
 def _column(values: object, name: str, dtype: type, size: int | None = None) -> np.ndarray:
@@ -271,3 +271,30 @@ def _arrays(frame: pd.DataFrame) -> HiddenRows:
     return HiddenRows(
         life=life, **ages, **flags, **counts, unit=unit[begins], weight=np.ones(begins.size)
     )
+
+
+def frailty_lives(session: Session, parts: Sequence[str]) -> pd.DataFrame:
+    """All lives of some parts in units watched from installation, for the frailty of units.
+
+    Returns
+    -------
+    One row per life: unit, law (the part), exit (days lived), failed.
+    """
+    found = []
+    for part in parts:
+        rows = session.run(
+            "lives_rows", part=part, births=["known"], followed=["contract"], bracket="stated_end"
+        )
+        whole = rows.loc[rows["first_or_later"] == "first", "unit_id"]
+        mine = rows[rows["unit_id"].isin(whole)]
+        found.append(
+            pd.DataFrame(
+                {
+                    "unit": mine["unit_id"],
+                    "law": part,
+                    "exit": (mine["exit_days"] - mine["entry_days"]).astype(float),
+                    "failed": mine["ending"] == "failed",
+                }
+            )
+        )
+    return pd.concat(found, ignore_index=True)
