@@ -2,7 +2,7 @@
 -- answers: Between which looks may a part that fails unseen have failed, and how old was its partner?
 -- grain: one row per stretch: a life of the second part, cut at every failure or replacement of the
 --    first part and at every look at the second
--- inputs: fact_lives, fact_findings, stg_units
+-- inputs: fact_lives, fact_findings
 -- params: $first, $second, $births (list of known, assumed), $followed (list of contract, call_out),
 --    $bracket (stated_end or last_contact)
 -- choice: A life of the second part counts from a birth of the wanted kind, and only where the first

@@ -2,7 +2,7 @@
 -- answers: How old was the unit when a part of unknown age came under observation, how long was the
 --    part watched, and how did its life end?
 -- grain: one row per kind of birth, unit age at entry, time known working, time watched and ending
--- inputs: fact_lives, fact_spans, stg_units, stg_clock
+-- inputs: fact_lives, stg_units, stg_clock
 -- params: $part, $followed (list of contract, call_out), $bracket (stated_end or last_contact)
 -- choice: A contract unit is watched from its entry. A call-out unit counts from its installation or
 --    the start of the records: it would have called had the part failed before its first visit, so
