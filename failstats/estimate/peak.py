@@ -80,12 +80,12 @@ def _curvature(surface: Surface, theta: np.ndarray) -> np.ndarray:
 def find_peak(
     surface: Surface, *, starts: Sequence[np.ndarray], names: Sequence[str], what: str
 ) -> Peak:
-    """The largest value from several starts, with its covariance.
+    """The top of a likelihood, with its covariance.
 
     Parameters
     ----------
     surface : value and slope at a theta.
-    starts : where to begin; the best top found is kept.
+    starts : where to begin: the highest first, the others where that leads nowhere.
     names : of the parameters, for the messages.
     what : the model in words, for the messages.
 
@@ -93,31 +93,38 @@ def find_peak(
     ------
     FitError : a parameter runs away or the records do not hold one of them.
     """
-    best: tuple[float, np.ndarray] | None = None
+    heights = []
     for start in starts:
-        origin = np.asarray(start, dtype=float)
-
-        def loss(theta: np.ndarray, origin: np.ndarray = origin) -> tuple[float, np.ndarray]:
-            if np.abs(theta - origin).max() > RUNAWAY:
-                return 1e300, np.zeros(theta.size)
-            with np.errstate(all="ignore"):
-                value, slope = surface(theta)
-            if not np.isfinite(value) or not np.isfinite(slope).all():
-                return 1e300, np.zeros(theta.size)
-            return -value, -slope
-
-        found = minimize(loss, origin, jac=True, method="L-BFGS-B", options={"maxiter": 400})
-        if found.fun < 1e299 and (best is None or -found.fun > best[0]):
-            best = (-float(found.fun), np.array(found.x))
-    if best is None:
-        raise FitError(f"{what}: no number could be computed at any starting value.")
-    value, theta = best
-    return _polished(surface, value, theta, tuple(names), what)
+        with np.errstate(all="ignore"):
+            height = surface(np.asarray(start, dtype=float))[0]
+        heights.append(height if np.isfinite(height) else -np.inf)
+    fault: FitError | None = None
+    for i in np.argsort(-np.array(heights), kind="stable"):
+        if np.isfinite(heights[i]):
+            try:
+                return _climbed(surface, np.asarray(starts[i], dtype=float), tuple(names), what)
+            except FitError as one:
+                fault = fault or one
+    raise fault or FitError(f"{what}: no number could be computed at any starting value.")
 
 
-def _polished(
-    surface: Surface, value: float, theta: np.ndarray, names: tuple[str, ...], what: str
-) -> Peak:
+def _climbed(surface: Surface, start: np.ndarray, names: tuple[str, ...], what: str) -> Peak:
+    def loss(theta: np.ndarray) -> tuple[float, np.ndarray]:
+        if np.abs(theta - start).max() > RUNAWAY:
+            return 1e300, np.zeros(theta.size)
+        with np.errstate(all="ignore"):
+            value, slope = surface(theta)
+        if not np.isfinite(value) or not np.isfinite(slope).all():
+            return 1e300, np.zeros(theta.size)
+        return -value, -slope
+
+    found = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 400})
+    if found.fun > 1e299:
+        raise FitError(f"{what}: the fit ran away from its start.")
+    return _polished(surface, np.array(found.x), names, what)
+
+
+def _polished(surface: Surface, theta: np.ndarray, names: tuple[str, ...], what: str) -> Peak:
     for _ in range(POLISH):
         with np.errstate(all="ignore"):
             value, slope = surface(theta)
