@@ -101,39 +101,67 @@ def _parents(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
 
 
 def _keys(connection: duckdb.DuckDBPyConnection, table: Table, sources: list[Source]) -> None:
+    _prefer_fresh(connection, table, sources)
+    _repeated(connection, table, sources)
+    _known(connection, table)
+
+
+USABLE = '"row" not in (select "row" from verdicts) and "row" not in (select "row" from duplicates)'
+
+
+def _prefer_fresh(
+    connection: duckdb.DuckDBPyConnection, table: Table, sources: list[Source]
+) -> None:
+    """A row out of quarantine that a file brings again is a duplicate of the file's."""
+    held = [source.number for source in sources if source.from_quarantine]
+    if not held or len(held) == len(sources):
+        return
+    connection.execute(
+        f"insert into duplicates with usable as (select * from typed_{table.name} where {USABLE}) "
+        f'select older."row" from usable as older semi join '
+        f'(from usable where not list_contains($held, "row" // {ROW_SPAN})) as fresh '
+        f"on {_same(key_of(table), 'older', 'fresh')} "
+        f'where list_contains($held, older."row" // {ROW_SPAN})',
+        {"held": held},
+    )
+
+
+def _repeated(connection: duckdb.DuckDBPyConnection, table: Table, sources: list[Source]) -> None:
+    """One key twice in this load: duplicates where the content is the same, else refused."""
     key, names = key_of(table), names_of(table)
     keys = ", ".join(f'"{name}"' for name in key)
+    connection.execute(
+        f"create or replace temp table twice as select {keys} from typed_{table.name} "
+        f"where {USABLE} group by all having count(*) > 1"
+    )
+    found = connection.execute("select count(*) from twice").fetchone()
+    if found is None or not found[0]:
+        return
     blank = "false"
-    staged = [source.staged for source in sources if source.table == table.name]
     if table.name == "lines":
-        unions = " union all ".join(
+        blank_rows = " union all ".join(
             f'select {source.number * ROW_SPAN} + place as "row" from {source.staged} '
             "where position is null and broken is null"
             for source in sources
-            if source.table == "lines"
         )
-        if staged:
-            blank = f'"row" in ({unions})'
+        blank = f'"row" in ({blank_rows})'
     connection.execute(
-        f"create or replace temp table repeated as with usable as (select * from "
-        f'typed_{table.name} as typed where "row" not in (select "row" from verdicts)), '
-        f"twice as (select {keys} from usable group by all having count(*) > 1), "
-        f"several as (select usable.*, {_tuple(names, 'usable')} as content from usable semi join "
-        f"twice on {_same(key, 'usable', 'twice')}), "
+        f"create or replace temp table repeated as with several as (select usable.*, "
+        f"{_tuple(names, 'usable')} as content from typed_{table.name} as usable "
+        f"semi join twice on {_same(key, 'usable', 'twice')} where {USABLE}), "
         "counted as (select *, count(*) over same_key as alike, "
         "count(*) over same_content as identical "
         f"from several window same_key as (partition by {keys}), "
         "same_content as (partition by content)) "
         f'select "row", content, alike, identical, {blank} as blank_position from counted'
     )
-    first_key = table.key[0]
     connection.execute(
         f"insert into verdicts select \"row\", {PLACE_KEY}, 'position', "
         "'position must be given where a job names one part more than once' from repeated "
         "where blank_position"
     )
     connection.execute(
-        f"insert into verdicts select \"row\", {PLACE_KEY}, '{first_key}', "
+        f"insert into verdicts select \"row\", {PLACE_KEY}, '{table.key[0]}', "
         f"'{' + '.join(table.key)} must stand for one row, but ' || alike || "
         "' rows of this load differ in content' from repeated "
         "where alike > identical and not blank_position"
@@ -143,13 +171,19 @@ def _keys(connection: duckdb.DuckDBPyConnection, table: Table, sources: list[Sou
         '(partition by content order by "row") as turn from repeated '
         "where alike = identical and not blank_position) where turn > 1"
     )
+
+
+def _known(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
+    """A key that the warehouse has: a duplicate where the content is the same, else corrected."""
+    found = connection.execute(f"select count(*) from raw.{table.name}").fetchone()
+    if found is None or not found[0]:
+        return
+    names = names_of(table)
     connection.execute(
-        f'create or replace temp table known as select typed."row" as "row", '
+        'create or replace temp table known as select typed."row" as "row", '
         f"{_tuple(names, 'typed')} is not distinct from {_tuple(names, 'old')} as same "
-        f"from typed_{table.name} as typed join raw.{table.name} as old "
-        f"on {_same(key, 'old', 'typed')} "
-        'where old.superseded_in is null and typed."row" not in (select "row" from verdicts) '
-        'and typed."row" not in (select "row" from duplicates)'
+        f"from (from typed_{table.name} where {USABLE}) as typed join raw.{table.name} as old "
+        f"on {_same(key_of(table), 'old', 'typed')} where old.superseded_in is null"
     )
     connection.execute('insert into duplicates select "row" from known where same')
     connection.execute('insert into corrections select "row" from known where not same')

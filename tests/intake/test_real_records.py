@@ -79,6 +79,7 @@ def test_what_the_mapping_does_not_name_is_refused(tmp_path, warehouse, mapping)
         load(warehouse, [EVENTS], mapping=mapping)
 
 
+@pytest.mark.slow
 def test_a_year_is_no_date(tmp_path, warehouse, ask, mapping):
     text = MAP.replace('"year_of_manufacture", ', "")
     mapping.write_text(text.replace(

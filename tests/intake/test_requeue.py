@@ -120,3 +120,17 @@ def test_a_job_whose_unit_went_makes_a_call_out_unit(put, ask, warehouse):
         ("u1", "unknown"), ("u2", "unknown"),
     ]  # fmt: skip
     assert ask("select count(*) from raw.jobs") == [(2,)]
+
+
+def test_a_waiting_row_that_a_file_brings_again_is_counted_once(put, ask):
+    lines = "job_id,part,finding,action\nj2,coil,failed,replaced\nj2,fuse,failed,kept\n"
+    put(lines=lines)
+    second = put(units=UNITS, jobs=JOBS, lines=lines.replace("kept", "replaced"))
+    assert ask("select part, action, line from raw.lines order by line") == [
+        ("coil", "replaced", 2), ("fuse", "replaced", 3),
+    ]  # fmt: skip
+    counted = {row["file"]: (row["good"], row["duplicates"]) for row in second.batches
+               if row["table"] == "lines"}  # fmt: skip
+    assert counted == {"lines.csv": (2, 0), "quarantine (lines that waited)": (0, 2)}
+    assert ask("select count(*) from raw.quarantine where \"table\" = 'lines' "
+               "and released_in is null") == [(0,)]  # fmt: skip
