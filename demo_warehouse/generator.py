@@ -813,8 +813,6 @@ def derive(
     the Weibull law that its first-fitted parts follow, whatever differs between its units, and
     what follows a cutout replacement with and without a new thermostat.
     """
-    from scipy.optimize import minimize
-
     company = simulate(truth, seed=seed, scale=scale, seen="everything")
     log, roster = company.log, company.roster
     told = (truth or read_truth())["company"]
@@ -822,36 +820,52 @@ def derive(
         dt.date.fromisoformat(told["records_to"]) - dt.date.fromisoformat(told["records_from"])
     ).days
     result: dict[str, Any] = {"units": len(roster), "seed": seed, "scale": scale}
+    never = end + 1
+
+    def first(rows: pd.DataFrame, units: pd.Series) -> np.ndarray:
+        return units.map(rows.groupby("unit")["day"].min()).fillna(never).to_numpy(float)
+
+    electric, gas = roster[~roster["gas"]]["unit"], roster[roster["gas"]]["unit"]
     for part in ("coil", "igniter", "fuse", "door_switch", "belt"):
-        mine = (
-            roster[~roster["gas"]]
-            if part == "coil"
-            else roster[roster["gas"]]
-            if part == "igniter"
-            else roster
-        )
-        first = log[(log["part"] == part)].groupby("unit")["day"].min()
-        times = mine["unit"].map(first).fillna(end).to_numpy(float).clip(0.5)
-        failed = mine["unit"].isin(first.index).to_numpy()
-
-        def loss(theta: np.ndarray, t: np.ndarray = times, d: np.ndarray = failed) -> float:
-            shape, log_scale = np.exp(theta[0]), theta[1]
-            z = shape * (np.log(t) - log_scale)
-            return float(-(d * (theta[0] - np.log(t) + z)).sum() + np.exp(z).sum())
-
-        fit = minimize(
-            loss,
-            np.array([0.3, 8.5]),
-            method="Nelder-Mead",
-            options={"xatol": 1e-8, "fatol": 1e-8, "maxiter": 4000},
-        )
-        result[part] = {
-            "shape": float(np.exp(fit.x[0])),
-            "scale_days": float(np.exp(fit.x[1])),
-            "failures": int(failed.sum()),
-        }
+        units = {"coil": electric, "igniter": gas}.get(part, roster["unit"])
+        result[part] = _weibull(first(log[log["part"] == part], units), end)
+    units = roster["unit"]
+    thermostat = log[log["part"] == "thermostat"]
+    stuck = first(thermostat[thermostat["mode"] == "stuck_closed"], units)
+    cutout = first(log[log["part"] == "cutout"], units)
+    renewed = np.minimum(
+        first(thermostat[thermostat["replaced"]], units), first(log[log["paired"]], units)
+    )
+    # the first thermostat until it sticks; the first cutout while that thermostat is good
+    result["thermostat_stuck_closed"] = _weibull(stuck, np.minimum(renewed, end))
+    result["cutout_own"] = _weibull(cutout, np.minimum(np.minimum(stuck, renewed), end))
     result["cutout_then_thermostat"] = _follow_on(log, end)
     return result
+
+
+def _weibull(days: np.ndarray, until: Any) -> dict[str, float]:
+    """Weibull law of times watched until a day, by maximum likelihood."""
+    from scipy.optimize import minimize
+
+    failed = days <= until
+    times = np.minimum(days, until).clip(0.5)
+
+    def loss(theta: np.ndarray) -> float:
+        shape, log_scale = np.exp(theta[0]), theta[1]
+        z = shape * (np.log(times) - log_scale)
+        return float(-(failed * (theta[0] - np.log(times) + z)).sum() + np.exp(z).sum())
+
+    found = minimize(
+        loss,
+        np.array([0.3, 8.5]),
+        method="Nelder-Mead",
+        options={"xatol": 1e-8, "fatol": 1e-8, "maxiter": 4000},
+    )
+    return {
+        "shape": float(np.exp(found.x[0])),
+        "scale_days": float(np.exp(found.x[1])),
+        "failures": int(failed.sum()),
+    }
 
 
 def _follow_on(log: pd.DataFrame, end: int, window: int = 365) -> dict[str, float]:
