@@ -60,7 +60,8 @@ class LoadResult:
         lines = []
         if self.batches:
             first = self.batches[0]["batch"]
-            files = f"{len(self.batches)} file{'s' if len(self.batches) > 1 else ''}"
+            count = len({row["file"] for row in self.batches})
+            files = f"{count} file{'s' if count > 1 else ''}"
             lines.append(f"{verb} batch {first}: {total['rows_in']:,} rows from {files}")
             lines.append(
                 f"{total['good']:,} good ({total['corrected']:,} of them corrections), "
