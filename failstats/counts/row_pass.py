@@ -108,7 +108,7 @@ class HiddenRows:
     visible : shape (r,), whether B failed visibly at the end.
     untested : shape (r,), whether somebody judged B at the end without a stated test.
     unit : shape (n,), unit (or building) of each life, for clusters.
-    weight : shape (n,), how many lives each stands for.
+    weight : shape (n,), how many lives each stands for; -1 takes out what a life is conditioned on.
     """
 
     life: np.ndarray
@@ -257,20 +257,36 @@ def hidden_rows(
 
 
 def _arrays(frame: pd.DataFrame) -> HiddenRows:
-    """Rows of the query as arrays, one life each."""
-    life, _ = pd.factorize(frame["life"])
+    """Rows of the query as arrays, one life each.
+
+    A life watched from an age above 0 (assumed birth) may have turned bad before: it gets a
+    stretch from birth in which the partner did not fail, and a row of weight -1 with that stretch
+    alone, so that it counts given that the partner lived to the entry. Where the two parts are
+    not equally old at entry, something was replaced unseen, and the life is left out.
+    """
+    frame = frame.assign(
+        weight=1.0, a_from=frame["a_from"].astype(float).fillna(-1.0), key=frame["life"] * 2
+    )
+    first = frame.drop_duplicates("life")
+    aged = first[first["b_from"] > 0]
+    unequal = aged.loc[aged["a_from"] != aged["b_from"], "life"]
+    aged = aged[~aged["life"].isin(unequal)]
+    nothing = dict.fromkeys(("hot_passed", "cold_passed", "found"), 0)
+    nothing |= dict.fromkeys(("a_failed", "visible", "untested"), False)
+    before = aged.assign(b_to=aged["b_from"], b_from=0, a_from=0.0, **nothing)
+    given = before.assign(weight=-1.0, key=before["key"] + 1)
+    frame = pd.concat([frame[~frame["life"].isin(unequal)], before, given])
+    frame = frame.sort_values(["key", "b_from"], kind="stable")
+    life, _ = pd.factorize(frame["key"])
     unit, _ = pd.factorize(frame["cluster_id"])
-    stretches = np.bincount(life) if life.size else np.zeros(0, dtype=np.int64)
-    begins = np.concatenate([[0], np.cumsum(stretches)[:-1]]) if life.size else np.zeros(0, int)
+    begins = np.concatenate([[0], np.flatnonzero(np.diff(life)) + 1]) if life.size else life
     flags = {name: frame[name].to_numpy(bool) for name in ("a_failed", "visible", "untested")}
     counts = {
         name: frame[name].to_numpy(np.int64) for name in ("hot_passed", "cold_passed", "found")
     }
-    ages = {name: frame[name].to_numpy(float) for name in ("b_from", "b_to")}
-    ages["a_from"] = np.nan_to_num(frame["a_from"].to_numpy(float, na_value=np.nan), nan=-1.0)
-    return HiddenRows(
-        life=life, **ages, **flags, **counts, unit=unit[begins], weight=np.ones(begins.size)
-    )
+    ages = {name: frame[name].to_numpy(float) for name in ("b_from", "b_to", "a_from")}
+    weight = frame["weight"].to_numpy()[begins]
+    return HiddenRows(life=life, **ages, **flags, **counts, unit=unit[begins], weight=weight)
 
 
 def frailty_lives(session: Session, parts: Sequence[str]) -> pd.DataFrame:
