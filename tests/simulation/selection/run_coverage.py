@@ -14,6 +14,7 @@ import datetime as dt
 import sys
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import hidden_world
@@ -74,7 +75,9 @@ def renewal_company(truth: renewal_world.RenewalTruth, seed: int) -> Iterator[Me
     assumed = _scale(
         fit(
             RiskTable.from_lives(
-                lives["assumed_entry"].to_numpy(), lives["assumed_exit"].to_numpy(), lives["failed"].to_numpy()
+                lives["assumed_entry"].to_numpy(),
+                lives["assumed_exit"].to_numpy(),
+                lives["failed"].to_numpy(),
             )
         )
     )
@@ -130,7 +133,9 @@ def hidden_company(truth: hidden_world.HiddenTruth, seed: int) -> Iterator[Measu
         answers = [
             None
             if one is None
-            else tuple(x / unit for x in (np.exp(one.peak.theta[one.peak.at(name)]), *one.interval(name)))
+            else tuple(
+                x / unit for x in (np.exp(one.peak.theta[one.peak.at(name)]), *one.interval(name))
+            )
             for one in fits
         ]
         yield label, value, answers[0], plain, [a for a in answers if a is not None]  # type: ignore[misc]
@@ -138,28 +143,45 @@ def hidden_company(truth: hidden_world.HiddenTruth, seed: int) -> Iterator[Measu
     value = 1 - np.exp(-((5 / scale) ** shape))
     answers = [None if one is None else _failed_by(one.hidden, 5 * YEAR) for one in fits]
     plain = _failed_by(plain_fit, 5 * YEAR) if isinstance(plain_fit, FittedLife) else discovery
-    yield "hidden_failed_by_5_years", value, answers[0], plain, [a for a in answers if a is not None]
+    yield (
+        "hidden_failed_by_5_years",
+        value,
+        answers[0],
+        plain,
+        [a for a in answers if a is not None],
+    )
 
 
+RENEWAL, LOSS, HIDDEN = (
+    renewal_world.RenewalTruth(),
+    loss_world.LossTruth(),
+    hidden_world.HiddenTruth(maintenance=0.0, hot_at_failure=0.25, pair_habit=0.1),
+)
 SCENARIOS: dict[str, tuple[Callable[..., Iterator[Measured]], object, str]] = {
-    "renewal_births": (renewal_company, renewal_world.RenewalTruth(), "contract units that join at any age"),
+    "renewal_births": (renewal_company, RENEWAL, "contract units that join at any age"),
     "renewal_births_call_out": (
-        renewal_company, renewal_world.RenewalTruth(call_out=True), "call-out units, watched by silence"),
+        renewal_company,
+        replace(RENEWAL, call_out=True),
+        "call-out units, watched by silence",
+    ),
     "renewal_births_frailty": (
-        renewal_company, renewal_world.RenewalTruth(frailty=0.5), "broken on purpose: units differ, variance 0.5"),
-    "silent_loss": (loss_company, loss_world.LossTruth(), "call-out units that leave without a word"),
+        renewal_company,
+        replace(RENEWAL, frailty=0.5),
+        "broken on purpose: units differ, variance 0.5",
+    ),
+    "silent_loss": (loss_company, LOSS, "call-out units that leave without a word"),
     "silent_loss_after_repair": (
-        loss_company, loss_world.LossTruth(leaves_after_repair=0.3),
-        "broken on purpose: three in ten repairs drive the customer away"),
-    "hidden_state": (
-        hidden_company,
-        hidden_world.HiddenTruth(maintenance=0.0, hot_at_failure=0.25, pair_habit=0.1),
-        "few looks at the part that fails unseen"),
+        loss_company,
+        replace(LOSS, leaves_after_repair=0.3),
+        "broken on purpose: three in ten repairs drive the customer away",
+    ),
+    "hidden_state": (hidden_company, HIDDEN, "few looks at the part that fails unseen"),
     "hidden_state_tests_by_state": (
         hidden_company,
-        hidden_world.HiddenTruth(maintenance=0.0, hot_at_failure=0.25, pair_habit=0.1, hot_if_bad=0.5),
-        "broken on purpose: bad parts are tested hot twice as often"),
-}  # fmt: skip
+        replace(HIDDEN, hot_if_bad=0.5),
+        "broken on purpose: bad parts are tested hot twice as often",
+    ),
+}
 
 
 def run(scenario: str, companies: int, seed: int) -> pd.DataFrame:
@@ -180,21 +202,38 @@ def _row(scenario: str, what: str, name: str, ones: list[Measured]) -> dict[str,
     low, high = wilson(held, of=len(ours)) if len(ours) else (np.nan, np.nan)
     ends = [np.array(one[4], dtype=float).reshape(-1, 3) for one in ones]
     bracketed = sum(
-        bool(len(end) == 0 or (np.nanmin(end[:, 1]) <= truth <= np.nanmax(end[:, 2]))) for end in ends
+        bool(len(end) == 0 or (np.nanmin(end[:, 1]) <= truth <= np.nanmax(end[:, 2])))
+        for end in ends
     )
     width = [float(np.log(end[0, 2] / end[0, 1])) for end in ends if len(end)]
     mine = np.log(ours[:, 2] / ours[:, 1]) if len(ours) else np.array([np.nan])
+    numbers = {
+        "truth": truth,
+        "naive_median": _median(naive[:, 0]),
+        "ours_median": _median(ours[:, 0]),
+        "ours_mean": float(ours[:, 0].mean()) if len(ours) else np.nan,
+        "bracket_low_median": _median([np.nanmin(end[:, 0]) for end in ends if len(end)]),
+        "bracket_high_median": _median([np.nanmax(end[:, 0]) for end in ends if len(end)]),
+        "coverage": held / max(len(ours), 1),
+        "coverage_low": low,
+        "coverage_high": high,
+        "bracket_or_refused": bracketed / len(ones),
+        "width_against_first_of_bracket": _median(mine) / _median(width),
+    }
     return {
-        "scenario": scenario, "what": what, "quantity": name, "companies": len(ones),
-        "refused": len(ones) - len(ours), "truth": truth,
-        "naive_median": _round(np.nanmedian(naive[:, 0]) if np.isfinite(naive[:, 0]).any() else np.nan),
-        "ours_median": _round(np.median(ours[:, 0])), "ours_mean": _round(ours[:, 0].mean()),
-        "bracket_low_median": _round(np.median([np.nanmin(end[:, 0]) for end in ends if len(end)])),
-        "bracket_high_median": _round(np.median([np.nanmax(end[:, 0]) for end in ends if len(end)])),
-        "coverage": _round(held / max(len(ours), 1)), "coverage_low": _round(low), "coverage_high": _round(high),
-        "bracket_or_refused": _round(bracketed / len(ones)),
-        "width_against_first_of_bracket": _round(np.nanmedian(mine) / np.nanmedian(width)),
-    }  # fmt: skip
+        "scenario": scenario,
+        "what": what,
+        "quantity": name,
+        "companies": len(ones),
+        "refused": len(ones) - len(ours),
+        **{key: _round(value) for key, value in numbers.items()},
+    }
+
+
+def _median(values: object) -> float:
+    held = np.asarray(values, dtype=float)
+    held = held[np.isfinite(held)]
+    return float(np.median(held)) if held.size else np.nan
 
 
 def _round(value: float) -> float:
@@ -213,7 +252,10 @@ def main() -> None:
     table["seed"] = options.seed
     table["command"] = "python tests/simulation/selection/run_coverage.py " + " ".join(sys.argv[1:])
     table["date"] = dt.date.today().isoformat()
-    table.to_csv(HERE / f"{options.scenario}.csv", index=False, lineterminator="\n")
+    path = HERE / f"{options.scenario}.csv"
+    before = pd.read_csv(path) if path.exists() else table.iloc[:0]
+    table = pd.concat([before[before["seed"] != options.seed], table])  # one block per seed
+    table.to_csv(path, index=False, lineterminator="\n")
     print(table.T.to_string(), f"\n{time.monotonic() - began:.0f} s")
 
 

@@ -53,13 +53,26 @@ def _counted(session: Session, part: str, **how: object) -> tuple[float, float, 
 
 def company(session: Session, truth: dict[str, dict[str, float]]) -> Iterator[Answered]:
     """(quantity, way of answering, truth, answer with interval or None) of one company."""
-    ways = {births: silent_loss(loss_rows(session, births=births.split("+"))) for births in ("known", "known+assumed")}
+    ways = {
+        births: silent_loss(loss_rows(session, births=births.split("+")))
+        for births in ("known", "known+assumed")
+    }
     for part in PARTS:
         told = truth[part]["scale_days"] / YEAR
         name = f"{part}_scale_years"
         yield name, "naive: call-out units followed to the end", told, _counted(session, part)
-        yield name, "bracket: last contact plus a year", told, _counted(session, part, bracket="last_contact")
-        yield name, "bracket: contract units only", told, _counted(session, part, followed=("contract",))
+        yield (
+            name,
+            "bracket: last contact plus a year",
+            told,
+            _counted(session, part, bracket="last_contact"),
+        )
+        yield (
+            name,
+            "bracket: contract units only",
+            told,
+            _counted(session, part, followed=("contract",)),
+        )
         for births, found in ways.items():
             yield name, f"ours: silent loss, births {births}", told, _scale(found.life(part))
         yield name, "ours: births by renewal, contract units", told, _renewal(session, part)
@@ -76,7 +89,12 @@ def company(session: Session, truth: dict[str, dict[str, float]]) -> Iterator[An
         life = _scale(found.hidden)
         yield "thermostat_stuck_closed_scale_years", way, truth["stuck"]["scale"], life
     naive = _counted(session, "thermostat", followed=("contract",))
-    yield "thermostat_stuck_closed_scale_years", "naive: contract, dates of discovery, all modes", truth["stuck"]["scale"], naive
+    yield (
+        "thermostat_stuck_closed_scale_years",
+        "naive: contract, dates of discovery, all modes",
+        truth["stuck"]["scale"],
+        naive,
+    )
 
 
 def _renewal(session: Session, part: str) -> tuple[float, float, float] | None:
@@ -107,8 +125,12 @@ def run(companies: int, seed: int) -> pd.DataFrame:
     kept: dict[tuple[str, str], list[Answered]] = {}
     for number in range(companies):
         with tempfile.TemporaryDirectory() as folder:
-            generator.write_tables(generator.simulate(told, seed=seed * 100_000 + number), Path(folder) / "records")
-            load(Path(folder) / "w.duckdb", [Path(folder) / "records"], mapping=DEMO / "mapping.toml")
+            generator.write_tables(
+                generator.simulate(told, seed=seed * 100_000 + number), Path(folder) / "records"
+            )
+            load(
+                Path(folder) / "w.duckdb", [Path(folder) / "records"], mapping=DEMO / "mapping.toml"
+            )
             with open_session(Path(folder) / "w.duckdb") as session:
                 for one in company(session, truth):
                     kept.setdefault(one[:2], []).append(one)
@@ -142,10 +164,14 @@ def main() -> None:
     began = time.monotonic()
     table = run(options.companies, options.seed)
     table["seed"] = options.seed
-    table["command"] = "python tests/simulation/selection/run_generator.py " + " ".join(sys.argv[1:])
+    table["command"] = "python tests/simulation/selection/run_generator.py " + " ".join(
+        sys.argv[1:]
+    )
     table["date"] = dt.date.today().isoformat()
     table.to_csv(HERE / "generator.csv", index=False, lineterminator="\n")
-    print(table.drop(columns=["command", "date"]).to_string(), f"\n{time.monotonic() - began:.0f} s")
+    print(
+        table.drop(columns=["command", "date"]).to_string(), f"\n{time.monotonic() - began:.0f} s"
+    )
 
 
 if __name__ == "__main__":
