@@ -67,13 +67,13 @@ def differenced_slope(value: Callable[[np.ndarray], float], *, step: float = 1e-
     return surface
 
 
-def _curvature(surface: Surface, theta: np.ndarray) -> np.ndarray:
+def _curvature(surface: Surface, theta: np.ndarray, slope: np.ndarray) -> np.ndarray:
+    """Differenced one-sidedly: an error of STEP, relative, in the covariance."""
     found = np.empty((theta.size, theta.size))
     for j in range(theta.size):
-        up, down = theta.copy(), theta.copy()
+        up = theta.copy()
         up[j] += STEP
-        down[j] -= STEP
-        found[j] = (surface(up)[1] - surface(down)[1]) / (2 * STEP)
+        found[j] = (surface(up)[1] - slope) / STEP
     return (found + found.T) / 2
 
 
@@ -125,21 +125,17 @@ def _climbed(surface: Surface, start: np.ndarray, names: tuple[str, ...], what: 
 
 
 def _polished(surface: Surface, theta: np.ndarray, names: tuple[str, ...], what: str) -> Peak:
+    """Newton steps; the curvature is taken again only when a step gained too little."""
+    covariance: np.ndarray | None = None
+    before = np.inf
     for _ in range(POLISH):
         with np.errstate(all="ignore"):
             value, slope = surface(theta)
-            bend = _curvature(surface, theta)
-        if not np.isfinite(bend).all():
-            raise FitError(f"{what}: the likelihood cannot be computed around its top.")
-        size = np.sqrt(np.maximum(np.abs(np.diag(bend)), 1e-300))
-        values, vectors = np.linalg.eigh(-bend / np.outer(size, size))
-        if values[0] <= 1e-9:
-            weak = names[int(np.abs(vectors[:, 0] / size).argmax())]
-            raise FitError(
-                f"{what}: the records do not hold {weak}; the likelihood does not bend there.",
-                do="give more records, or read the brackets instead.",
-            )
-        covariance = (vectors / values) @ vectors.T / np.outer(size, size)
+        if covariance is not None and 0.5 * float(slope @ covariance @ slope) > before / 10:
+            covariance = None
+        fresh = covariance is None
+        if covariance is None:
+            covariance = _covariance(surface, theta, slope, names, what)
         step = covariance @ slope
         to_go = 0.5 * float(slope @ step)
         if to_go < DONE:
@@ -149,6 +145,7 @@ def _polished(surface: Surface, theta: np.ndarray, names: tuple[str, ...], what:
                 log_likelihood=float(value),
                 names=names,
             )
+        before = np.inf if fresh and to_go > 1.0 else to_go
         length = min(1.0, 1.0 / max(float(np.abs(step).max()), 1e-300))
         for _ in range(40):
             with np.errstate(all="ignore"):
@@ -156,8 +153,28 @@ def _polished(surface: Surface, theta: np.ndarray, names: tuple[str, ...], what:
             if np.isfinite(moved) and moved >= value - 1e-12 * abs(value):
                 break
             length /= 2
+        if to_go > 1e-2:
+            covariance = None  # far from the top: the curvature there is another
         theta = theta + length * step
     raise FitError(f"{what}: the fit did not settle.", do="read the brackets instead.")
+
+
+def _covariance(
+    surface: Surface, theta: np.ndarray, slope: np.ndarray, names: tuple[str, ...], what: str
+) -> np.ndarray:
+    with np.errstate(all="ignore"):
+        bend = _curvature(surface, theta, slope)
+    if not np.isfinite(bend).all():
+        raise FitError(f"{what}: the likelihood cannot be computed around its top.")
+    size = np.sqrt(np.maximum(np.abs(np.diag(bend)), 1e-300))
+    values, vectors = np.linalg.eigh(-bend / np.outer(size, size))
+    if values[0] <= 1e-9:
+        weak = names[int(np.abs(vectors[:, 0] / size).argmax())]
+        raise FitError(
+            f"{what}: the records do not hold {weak}; the likelihood does not bend there.",
+            do="give more records, or read the brackets instead.",
+        )
+    return (vectors / values) @ vectors.T / np.outer(size, size)
 
 
 def wald_interval(peak: Peak, name: str, *, confidence_level: float = 0.95) -> Interval:
