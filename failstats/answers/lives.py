@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from failstats.answers import wording as text
@@ -26,6 +27,7 @@ from failstats.answers.lives_rows import (
     Life,
     Lives,
 )
+from failstats.answers.lives_selected import hidden_pair, loss_life, renewal_life
 from failstats.answers.result import Warning_
 from failstats.errors import InputError
 from failstats.estimate.life_families import FAMILIES
@@ -104,8 +106,9 @@ def lives(
     part : parts to look at; all of the records where empty.
     by : columns to tell lives apart by (`STRATA`).
     model : family of life laws for the headline.
-    births : "known" (default), or "assumed": parts found in units that joined later are taken to
-        be as old as the unit.
+    births : "known" (default); "assumed": parts found in units that joined later are taken to
+        be as old as the unit; "renewal": they follow the law of parts found at a random moment
+        (contract units only).
     progress : called with the name of each part.
 
     Returns
@@ -118,7 +121,7 @@ def lives(
     """
     for option, value, known in (
         ("--model", model, tuple(FAMILIES)),
-        ("--births", births, tuple(BIRTHS)),
+        ("--births", births, (*BIRTHS, "renewal")),
         *(("--by", column, STRATA) for column in by),
     ):
         if value not in known:
@@ -164,55 +167,143 @@ def lives(
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Headline:
+    """What a part's first row rests on."""
+
+    selection: Selection
+    found: FittedLife | NoFit | None
+    label: str
+    bracket: list[BracketEnd]
+    curve: bool = True
+    warnings: tuple[Warning_, ...] = ()
+
+
+def _hidden_headline(
+    session: Session, asked: Asked, part: str, pair: tuple[str, str], said: str
+) -> _Headline:
+    """A part that fails unseen, or the one it trips: from the two-state model, or withheld."""
+    first, second = pair
+    model = hidden_pair(session, first, second)
+    found = model.life(part)
+    selection = Selection(births=asked.births, followed=("contract",))
+    bracket = model.bracket(part, asked.level)
+    label = "hidden state integrated"
+    if found is None:
+        said += f" The two-state model could not be fitted ({model.reason}); it is withheld."
+        label = "withheld: silent failure"
+    elif disagree(bracket):
+        said += (
+            " The two-state model depends on what the tests are taken to show, beyond its interval; "
+            "see the bracket. It is withheld."
+        )
+        found, label = None, "withheld: assumptions disagree"
+    else:
+        said += " The figure is the two-state model's."
+    warning = Warning_(code="silent_failure", text=said)
+    return _Headline(
+        selection=selection,
+        found=found,
+        label=label,
+        bracket=bracket,
+        curve=False,
+        warnings=(warning,),
+    )
+
+
+def _renewal_headline(session: Session, asked: Asked, part: str) -> _Headline:
+    """Known births and parts of unknown age together, contract units only."""
+    selection = Selection(births="known", followed=("contract",))
+    bracket, _ = bracket_of(session, part, "known", asked.level)
+    found = renewal_life(session, part)
+    if isinstance(found, str):
+        warning = Warning_(code="few_failures", text=f"{part}: births by renewal refused: {found}")
+        return _Headline(
+            selection=selection,
+            found=None,
+            label="withheld: births by renewal refused",
+            bracket=bracket,
+            warnings=(warning,),
+        )
+    return _Headline(selection=selection, found=found, label="births by renewal", bracket=bracket)
+
+
+def _headline(session: Session, asked: Asked, part: str) -> _Headline:
+    """Silent loss by default; contract units alone where the brackets disagree and give enough."""
+    bracket, fits = bracket_of(session, part, asked.births, asked.level)
+    everyone = Selection(births=asked.births)
+    contract = Selection(births=asked.births, followed=("contract",))
+    apart = disagree(bracket)
+    loss = loss_life(session, part, asked.births)
+    if loss is not None:
+        low, high = loss.interval(asked.level)["scale"]
+        end = BracketEnd(
+            assumption="silent_loss_integrated",
+            failures=int(loss.failures),
+            scale_days=loss.parameters["scale"],
+            ci=(float(low), float(high)),
+        )
+        bracket = [end, *bracket]
+    on_contract = fits["contract_units_only"]
+    warnings = []
+    moved = (
+        f"{part}: call-out units leave without a word, and how they are treated moves the answer "
+        "beyond its interval; "
+    )
+    if apart and on_contract.failures >= ENOUGH_ON_CONTRACT:
+        warnings.append(
+            Warning_(code="silent_loss", text=moved + "the figure rests on contract units alone.")
+        )
+        return _Headline(
+            selection=contract,
+            found=on_contract,
+            label="contract units only",
+            bracket=bracket,
+            warnings=tuple(warnings),
+        )
+    found: FittedLife | NoFit | None = loss or fits["followed_to_the_end"]
+    label = loss.label if loss is not None else ""
+    if apart and loss is None:
+        found, label = None, "withheld: brackets disagree"
+        said = "no single figure is stated; see the bracket."
+        warnings.append(Warning_(code="silent_loss", text=moved + said))
+    elif apart:
+        said = "the figure integrates over who has left; see the bracket."
+        warnings.append(Warning_(code="silent_loss", text=moved + said))
+    contract_end = next(b for b in bracket if b.assumption == "contract_units_only")
+    everyone_end = next(b for b in bracket if b.assumption == "followed_to_the_end")
+    share = 1 - contract_end.failures / max(everyone_end.failures, 1)
+    if share > 0.5 and everyone_end.failures:
+        warnings.append(
+            Warning_(
+                code="call_out_heavy",
+                text=f"{part}: {text.share(share)} of the failures behind the figure come from "
+                "call-out units, which are known only because somebody called.",
+            )
+        )
+    return _Headline(
+        selection=everyone, found=found, label=label, bracket=bracket, warnings=tuple(warnings)
+    )
+
+
 def _part(
     session: Session,
     asked: Asked,
     part: str,
     by: list[str],
-    silent: dict[str, str],
+    silent: dict[str, tuple[tuple[str, str], str]],
     kept: dict[str, int],
     warnings: list[Warning_],
 ) -> list[Life]:
     """The headline row of one part and the rows of its strata."""
-    bracket, fits = bracket_of(session, part, asked.births, asked.level)
-    everyone, contract = (
-        Selection(births=asked.births),
-        Selection(births=asked.births, followed=("contract",)),
-    )
-    selection, found, label = everyone, fits["followed_to_the_end"], ""
-    refused = part in silent
-    if refused:
-        warnings.append(Warning_(code="silent_failure", text=silent[part]))
-        found, label = None, "withheld: silent failure"
-        bracket = [
-            BracketEnd(assumption=b.assumption, failures=b.failures, scale_days=None, ci=None)
-            for b in bracket
-        ]
-    elif disagree(bracket):
-        on_contract = int(fits["contract_units_only"].failures)
-        if on_contract >= ENOUGH_ON_CONTRACT:
-            selection, found, label = contract, fits["contract_units_only"], "contract units only"
-            said = "the figure rests on contract units alone."
-        else:
-            found, label = None, "withheld: brackets disagree"
-            said = "no single figure is stated; see the bracket."
-        warnings.append(
-            Warning_(
-                code="silent_loss",
-                text=f"{part}: call-out units leave without a word, and how they are treated moves "
-                f"the answer beyond its interval; {said}",
-            )
-        )
+    if part in silent:
+        head = _hidden_headline(session, asked, part, *silent[part])
+    elif asked.births == "renewal":
+        head = _renewal_headline(session, asked, part)
     else:
-        share = 1 - bracket[2].failures / max(bracket[0].failures, 1)
-        if share > 0.5 and bracket[0].failures:
-            warnings.append(
-                Warning_(
-                    code="call_out_heavy",
-                    text=f"{part}: {text.share(share)} of the failures behind the figure come from "
-                    "call-out units, which are known only because somebody called.",
-                )
-            )
+        head = _headline(session, asked, part)
+    warnings += head.warnings
+    selection, found = head.selection, head.found
     tables = risk_table(session, part, selection)
     if not tables:
         return []
@@ -224,15 +315,17 @@ def _part(
                 text=f"{part}: {found.reason}; only a bound of its failure rate can be stated.",
             )
         )
-    if isinstance(found, FittedLife) and asked.model != "weibull":
+    label = head.label
+    if isinstance(found, FittedLife) and asked.model != "weibull" and head.curve:
         found = fit(table, model=asked.model, cause="failed")
+        label = found.label
     plain = {k: v for k, v in selection.params(part).items() if k != "bracket"}
     units = session.run("lives_units", by=[], **plain)
     strata: list[Life] = []
     compared: list[Comparison] = []
-    if by and not refused:
+    if by and head.curve:
         strata, compared = _strata(session, asked, part, by, selection, plain)
-    head = life_row(
+    row = life_row(
         asked,
         part,
         {},
@@ -240,14 +333,14 @@ def _part(
         found,
         unit_count=int(units["unit_count"].iloc[0]) if len(units) else 0,
         label=label,
-        bracket=bracket,
-        show_curve=not refused,
+        bracket=head.bracket,
+        show_curve=head.curve,
         kept={str(k): int(v) for k, v in kept.items()},
         compared=compared,
         recurrence=recurrence_of(session, part, asked.level),
-        models=[] if refused else model_weights(table),
+        models=model_weights(table) if head.curve else [],
     )
-    return [head, *strata]
+    return [row, *strata]
 
 
 def _strata(

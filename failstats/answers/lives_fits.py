@@ -65,7 +65,7 @@ class Selection:
         """Parameters of the queries `lives_*`."""
         return {
             "part": part,
-            "births": BIRTHS[self.births],
+            "births": BIRTHS.get(self.births, ["known"]),
             "followed": list(self.followed),
             "bracket": self.bracket,
         }
@@ -91,22 +91,25 @@ def risk_table(
     return tables
 
 
-def silent_parts(session: Session) -> dict[str, str]:
-    """Part -> why no life of it may be read off discovery dates."""
+def silent_parts(session: Session) -> dict[str, tuple[tuple[str, str], str]]:
+    """Part -> its pair (the part tripped, the part that fails unseen) and what must be said."""
     reasons = {}
     for row in session.run("lives_silent").itertuples():
-        share = f"{row.silent_failures} of {row.failures}"
+        if not isinstance(row.trips, str):
+            continue
+        pair = (row.trips, row.part)
         reasons[row.part] = (
-            f"{row.part}: {share} failures were silent ({row.part} stuck closed and nobody "
-            "noticed); the records hold the day of discovery, not of failure, so no life curve of "
-            "it is honest."
+            pair,
+            f"{row.part}: {row.silent_failures} of {row.failures} failures were silent (it stuck and "
+            "nobody noticed); the records hold the day of discovery, not of failure, so no life "
+            "curve is drawn from them.",
         )
-        if isinstance(row.trips, str):
-            reasons[row.trips] = (
-                f"{row.trips}: its failures are brought on by silent failures of the {row.part}, "
-                "so its own life cannot be read off these dates; the share replaced by age is "
-                "shown as it was in this fleet."
-            )
+        reasons[row.trips] = (
+            pair,
+            f"{row.trips}: its failures are brought on by silent failures of the {row.part}, so its "
+            "own life cannot be read off these dates; the share ended by age is shown as it was in "
+            "this fleet.",
+        )
     return reasons
 
 

@@ -236,32 +236,27 @@ class Lives(Answer):
 
     def headline(self) -> str:
         """The lives of the first parts in words."""
-        said = []
-        for life in self.results:
-            if life.stratum or life.parameters is None or "scale_days" not in life.parameters:
-                continue
-            if life.median_days is None or life.b10_days is None:
-                continue
-            ages = [
-                (life.b10_days, life.b10_ci, "one in ten fails"),
-                (life.median_days, None, "half"),
-            ]
-            parts = [
-                f"{who} by {text.years(days)}{text.between(ci, text.years)}"
-                for days, ci, who in ages
-                if life.followed_to_days is not None and days <= life.followed_to_days
-            ]
-            if len(parts) < len(ages):
-                parts.append(
-                    f"half later than the {text.years(life.followed_to_days)} that parts were watched"
-                    if parts
-                    else "fewer than one in ten fail in the time that parts were watched"
-                )
-            said.append(f"{life.part}: {', '.join(parts)}")
+        stated = [life for life in self.results if not life.stratum and life.b10_days is not None]
+        within = [life for life in stated if life.b10_days <= (life.followed_to_days or 0)]
+        if not stated:
+            first = "No life can be stated as a single number."
+        elif not within:
+            first = "Fewer than one in ten fail in the time that parts were watched."
+        else:
+            named = ", ".join(
+                f"{text.words(life.part)} {text.years(life.b10_days)}"
+                f"{text.between(life.b10_ci, text.years)}"
+                for life in within
+            )
+            first = f"One in ten has failed by this age: {named}."
+            watched = max(life.followed_to_days or 0 for life in within)
+            if all((life.median_days or 0) > (life.followed_to_days or 0) for life in within):
+                first += f" Half fail later than the {text.years(watched)} that parts were watched."
         refused = [
-            life.part for life in self.results if not life.stratum and life.parameters is None
+            text.words(life.part)
+            for life in self.results
+            if not life.stratum and life.parameters is None
         ]
-        first = "; ".join(said) + "." if said else "No life can be stated as a single number."
         if refused:
             first += f" Not stated as one number: {', '.join(refused)} (see the notes)."
         return first

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from failstats.answers.pairs_rows import After, Difference, Missed, Pair, Pairs
+from failstats.answers.lives_selected import hidden_pair
+from failstats.answers.pairs_rows import After, Difference, Hidden, HiddenLife, Missed, Pair, Pairs
 from failstats.answers.result import Warning_
 from failstats.counts.risk_table import RiskTable
 from failstats.errors import InputError
@@ -347,7 +348,31 @@ def _pair(
         follow_on=after,
         difference=differences,
         overlap=overlap,
+        hidden=_hidden(session, entry.first, entry.second, level),
         missed_by_test=missed.get(entry.second, []),
+    )
+
+
+def _hidden(session: Session, first: str, second: str, level: float) -> Hidden | None:
+    """The two-state model, where the second part fails unseen and trips the first."""
+    part = session.vocabulary.parts.get(second)
+    if part is None or part.trips != first or not part.silent_modes:
+        return None
+    silent = session.run("lives_silent")
+    if second not in set(silent["part"]):
+        return None
+    found = hidden_pair(session, first, second).fit
+    if found is None:
+        return None
+    life = found.hidden.parameters
+    low, high = found.interval("multiplier", level)
+    scale_low, scale_high = found.interval("hidden scale", level)
+    return Hidden(
+        multiplier=found.multiplier,
+        multiplier_ci=(float(low), float(high)),
+        life=HiddenLife(shape=life["shape"], scale_days=life["scale"]),
+        scale_ci=(float(scale_low), float(scale_high)),
+        induced_share=found.induced_share,
     )
 
 

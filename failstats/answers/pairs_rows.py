@@ -11,7 +11,7 @@ from failstats.answers import wording as text
 from failstats.answers.result import Answer
 from failstats.show import charts
 
-__all__ = ["After", "Difference", "Missed", "Pair", "Pairs"]
+__all__ = ["After", "Difference", "Hidden", "HiddenLife", "Missed", "Pair", "Pairs"]
 
 WINDOWS = (30, 90, 365)
 FEWEST_INDEX_JOBS = 20  # in either arm; below it no difference is stated
@@ -61,6 +61,26 @@ class Missed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HiddenLife:
+    """Weibull law of the partner's silent failure."""
+
+    shape: float
+    scale_days: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hidden:
+    """The two-state model: how many times likelier the first part fails while the second is bad,
+    unseen, and how long the second lasts until then."""
+
+    multiplier: float
+    multiplier_ci: tuple[float, float]
+    life: HiddenLife
+    scale_ci: tuple[float, float]
+    induced_share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pair:
     """One row of `pairs`: an ordered pair of parts."""
 
@@ -79,6 +99,7 @@ class Pair:
     follow_on: list[After]
     difference: list[Difference]
     overlap: float | None
+    hidden: Hidden | None
     missed_by_test: list[Missed]
 
 
@@ -188,4 +209,18 @@ class Pairs(Answer):
         lines = [text.table(together)]
         if after:
             lines += ["Back with either part failed:", text.table(after)]
+        for p in self.results:
+            if p.hidden is None:
+                continue
+            lines.append(
+                text.wrap(
+                    f"Hidden failures: while a {text.words(p.second)} is bad unseen, the "
+                    f"{text.words(p.first)} fails {p.hidden.multiplier:.0f} times as fast"
+                    f"{text.between(p.hidden.multiplier_ci, lambda v: f'{v:.0f}')}; a "
+                    f"{text.words(p.second)} lasts {text.years(p.hidden.life.scale_days)} (Weibull "
+                    f"scale{text.between(p.hidden.scale_ci, text.years, brackets=False).join((', ', ''))}) "
+                    f"until then, and {text.share(p.hidden.induced_share)} of the "
+                    f"{text.words(p.first)} failures came after one."
+                )
+            )
         return lines

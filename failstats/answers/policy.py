@@ -36,6 +36,8 @@ def _age(found: Lives, costs: Costs, prices: dict[str, float], level: float) -> 
             or life.part not in prices
         ):
             continue
+        if not life.curve:
+            continue  # fails unseen, or is tripped: the cost of its failure is another part's
         limits = life.parameters_ci or {}
         if not life.failures or any(
             None in (limits.get(k) or (None,)) for k in ("shape", "scale_days")

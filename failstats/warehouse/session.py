@@ -38,6 +38,7 @@ class Session:
     as_of : event time: nothing dated later exists in this session.
     warnings : (code, text) pairs that every answer of this session carries.
     choices : the filters in force, for the settings of an answer.
+    kept : fits that several answers of this session need.
     """
 
     path: Path
@@ -46,6 +47,7 @@ class Session:
     vocabulary: Vocabulary
     choices: dict[str, Any] = field(default_factory=dict)
     warnings: list[tuple[str, str]] = field(default_factory=list)
+    kept: dict[str, Any] = field(default_factory=dict)
     _built: set[str] = field(default_factory=set)
 
     def close(self) -> None:

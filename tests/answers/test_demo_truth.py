@@ -37,12 +37,36 @@ def test_life_of_each_honest_part_is_covered(made: Demo, part: str) -> None:
     assert inside(DERIVED[part]["shape"], life.parameters_ci["shape"])
 
 
-@pytest.mark.parametrize("part", ["thermostat", "cutout"])
-def test_no_life_is_read_off_discovery_dates(made: Demo, part: str) -> None:
+@pytest.mark.parametrize(
+    ("part", "truth"), [("thermostat", "thermostat_stuck_closed"), ("cutout", "cutout_own")]
+)
+def test_hidden_lives_are_covered_and_no_curve_is_drawn(made: Demo, part: str, truth: str) -> None:
     answer = made.answers["lives"]
     life = next(r for r in answer.results if r.part == part)
-    assert life.parameters is None and life.b10_days is None and life.curve == []
+    assert life.label == "hidden state integrated" and life.curve == []
+    assert inside(DERIVED[truth]["scale_days"], life.parameters_ci["scale_days"])
+    assert inside(DERIVED[truth]["shape"], life.parameters_ci["shape"])
     assert any(w.code == "silent_failure" and w.text.startswith(part) for w in answer.warnings)
+
+
+def test_multiplier_of_the_hidden_state_is_covered(made: Demo) -> None:
+    pair = next(
+        r for r in made.answers["pairs"].results if (r.first, r.second) == ("cutout", "thermostat")
+    )
+    assert inside(TOLD["pair"]["multiplier"], pair.hidden.multiplier_ci)
+    assert inside(DERIVED["thermostat_stuck_closed"]["scale_days"], pair.hidden.scale_ci)
+    others = [r for r in made.answers["pairs"].results if r is not pair]
+    assert all(r.hidden is None for r in others)
+
+
+def test_naive_thermostat_life_is_off_by_far(made: Demo, demo_records: Records) -> None:
+    """Dates of discovery taken for dates of failure, every thermostat as old as its unit."""
+    frame = demo_records.query("fact_lives")
+    mine = frame[(frame["part"] == "thermostat") & (frame["exit_days"] > 0)]
+    cause = np.where(mine["ending"] == "failed", "failed", "")
+    naive = fit(RiskTable.from_lives(0, mine["exit_days"].to_numpy(float), cause), cause="failed")
+    truth = DERIVED["thermostat_stuck_closed"]["scale_days"]
+    assert abs(naive.parameters["scale"] / truth - 1) > NAIVE_MISSES_BY
 
 
 def test_naive_coil_fit_misses_and_ours_covers(made: Demo, demo_records: Records) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import numpy as np
 import pytest
 
 from failstats.demo import Demo
@@ -11,16 +12,42 @@ from failstats.errors import InputError
 from failstats.records import Records
 
 
-def test_three_brackets_stand_beside_every_part(made: Demo) -> None:
+def test_brackets_stand_beside_every_part(made: Demo) -> None:
+    hidden = ("thermostat", "cutout")
     for life in made.answers["lives"].results:
-        assert [b.assumption for b in life.bracket] == [
-            "followed_to_the_end",
-            "last_contact_plus_a_year",
-            "contract_units_only",
-        ]
+        assumed = [b.assumption for b in life.bracket]
+        if life.part in hidden:
+            assert assumed == [
+                "two_state_model",
+                "hot_test_finds_85_percent",
+                "hot_test_finds_100_percent",
+                "untested_means_looked_good",
+            ]
+        else:
+            assert assumed == [
+                "silent_loss_integrated",
+                "followed_to_the_end",
+                "last_contact_plus_a_year",
+                "contract_units_only",
+            ]
     coil = next(r for r in made.answers["lives"].results if r.part == "coil")
-    end, contact, contract = (b.scale_days for b in coil.bracket)
-    assert contact < contract < end  # as in the trials: too short, right, too long
+    loss, end, contact, contract = (b.scale_days for b in coil.bracket)
+    # as in the trials: last contact too short, followed to the end too long
+    assert contact < min(loss, contract) and max(loss, contract) < end
+
+
+def test_renewal_births_use_parts_of_unknown_age_and_narrow_the_interval(
+    demo_records: Records,
+) -> None:
+    known, renewal = (demo_records.lives("coil", births=b).results[0] for b in ("known", "renewal"))
+    assert renewal.label == "births by renewal"
+    width = [
+        np.log(life.parameters_ci["scale_days"][1] / life.parameters_ci["scale_days"][0])
+        for life in (known, renewal)
+    ]
+    assert width[1] < 0.7 * width[0]
+
+
 
 
 def test_kept_counts_every_life_once(made: Demo, demo_records: Records) -> None:

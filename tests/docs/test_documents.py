@@ -39,7 +39,7 @@ def test_lives_output_is_the_programs(
     demo_records: Records, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("COLUMNS", "100")
-    block = re.search(r"```text\n(coil: .*?)```", README, re.S)
+    block = re.search(r"```text\n(One in ten .*?)```", README, re.S)
     assert block
     assert block[1].rstrip() == str(demo_records.lives("coil", by="family")).rstrip()
 

@@ -1,0 +1,145 @@
+"""Lives where the records hide part of the truth: silent loss, silent failure, births unseen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from failstats.answers.lives_fits import BIRTHS, Selection, risk_table
+from failstats.answers.lives_rows import BracketEnd
+from failstats.counts.joint_table import joint_table
+from failstats.counts.row_pass import hidden_rows, loss_rows
+from failstats.errors import FitError
+from failstats.estimate.hidden_state import HiddenState, hidden_state_fit
+from failstats.estimate.life_models import FittedLife
+from failstats.estimate.renewal_births import renewal_births
+from failstats.estimate.silent_loss import SilentLoss, silent_loss
+from failstats.warehouse.session import Session
+
+__all__ = ["HiddenPair", "hidden_pair", "loss_life", "renewal_life"]
+
+#: The hot test's sensitivity is not in the records; the answer is fitted at both ends of this.
+SENSITIVITY_ENDS = (0.85, 1.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HiddenPair:
+    """The two-state model of one pair, with what other assumptions would give.
+
+    fit : at the default sensitivity; others : assumption -> fit; None where it could not be
+    fitted, `reason` says why.
+    """
+
+    first: str
+    second: str
+    fit: HiddenState | None
+    others: dict[str, HiddenState]
+    reason: str = ""
+
+    def life(self, part: str) -> FittedLife | None:
+        """The life of one of the two parts."""
+        return None if self.fit is None else self._of(self.fit, part)
+
+    def _of(self, fit: HiddenState, part: str) -> FittedLife:
+        return fit.hidden if part == self.second else fit.own
+
+    def bracket(self, part: str, level: float) -> list[BracketEnd]:
+        """The same life under each assumption on the tests."""
+        fits = {"two_state_model": self.fit, **self.others}
+        return [
+            BracketEnd(
+                assumption=name,
+                failures=int(self._of(fit, part).failures),
+                scale_days=self._of(fit, part).parameters["scale"],
+                ci=_pair(self._of(fit, part), level),
+            )
+            for name, fit in fits.items()
+            if fit is not None
+        ]
+
+
+def _pair(life: FittedLife, level: float) -> tuple[float, float]:
+    low, high = life.interval(level)["scale"]
+    return float(low), float(high)
+
+
+def hidden_pair(session: Session, first: str, second: str) -> HiddenPair:
+    """The two-state model of a part that fails unseen (second) and the one it trips (first).
+
+    Fitted once for a session: on contract units, births known, clustered by unit.
+    """
+    key = f"hidden {first} {second}"
+    if key not in session.kept:
+        session.kept[key] = _hidden_pair(session, first, second)
+    found = session.kept[key]
+    assert isinstance(found, HiddenPair)
+    return found
+
+
+def _hidden_pair(session: Session, first: str, second: str) -> HiddenPair:
+    try:
+        rows = hidden_rows(session, first, second)
+        main = hidden_state_fit(rows).clustered()
+        low, high = SENSITIVITY_ENDS
+        others = {
+            f"hot_test_finds_{low:.0%}".replace("%", "_percent"): {"hot_sensitivity": low},
+            f"hot_test_finds_{high:.0%}".replace("%", "_percent"): {"hot_sensitivity": high},
+            "untested_means_looked_good": {"untested": "passed"},
+        }
+        fits = {name: hidden_state_fit(rows, **how).clustered() for name, how in others.items()}
+    except FitError as fault:
+        return HiddenPair(first=first, second=second, fit=None, others={}, reason=fault.what)
+    return HiddenPair(first=first, second=second, fit=main, others=fits)
+
+
+def _loss(session: Session, births: str) -> SilentLoss | None:
+    """Silent loss over all parts at once, once for a session; None where nobody leaves so."""
+    key = f"silent loss {births}"
+    if key not in session.kept:
+        session.build("fact_spans")
+        leaving = session.scalar("select count(*) from fact_spans where leaves_unseen")
+        found = None
+        if leaving:
+            try:
+                found = silent_loss(loss_rows(session, births=BIRTHS[births]))
+            except FitError:
+                found = None
+        session.kept[key] = found
+    kept = session.kept[key]
+    assert kept is None or isinstance(kept, SilentLoss)
+    return kept
+
+
+def loss_life(session: Session, part: str, births: str) -> FittedLife | None:
+    """One part's life with silent leaving integrated out; None where it cannot be fitted."""
+    found = _loss(session, births)
+    if found is None:
+        return None
+    try:
+        return found.life(part)
+    except FitError:
+        return None
+
+
+def renewal_life(session: Session, part: str) -> FittedLife | str:
+    """One part's life from known births and parts found in units that joined late.
+
+    Contract units only. Returns the reason where it is refused.
+    """
+    selection = Selection(followed=("contract",))
+    tables = risk_table(session, part, selection)
+    if not tables:
+        return "no life of known birth in contract units"
+    known = next(iter(tables.values())).only("failed")
+    unknown, ends = joint_table(session, part, followed=("contract",))
+    by_ending = ends.set_index("ending")
+    other = float(by_ending["lives"].get("other", 0.0))
+    try:
+        return renewal_births(
+            unknown,
+            known=known,
+            other_replacements=other,
+            failures=float(by_ending["lives"].get("failed", 0.0)),
+            days=float(by_ending["days"].sum()),
+        ).life
+    except FitError as fault:
+        return fault.what
