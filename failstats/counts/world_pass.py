@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from failstats.errors import InputError
 from failstats.warehouse.session import Session
@@ -64,7 +65,7 @@ def world_rows(session: Session, parts: Sequence[str]) -> World:
     ----------
     parts : each follows a law of its own name.
     """
-    frame = session.run("lives_world", parts=list(parts))
+    frame = pd.concat([session.run("lives_world", part=part) for part in parts], ignore_index=True)
     keys = ["unit_id", "span", "part", "position"]
     sockets = frame[frame["kind"] == "socket"].reset_index(drop=True)
     number = sockets.reset_index().set_index(keys)["index"]

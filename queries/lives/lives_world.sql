@@ -3,7 +3,7 @@
 --    watching began, and when did they fail?
 -- grain: one row per watched socket and span, and one per failure in it
 -- inputs: fact_lives, fact_spans, stg_units, stg_clock
--- params: $parts (list of parts)
+-- params: $part
 -- choice: The part in place when watching began is of known age where its birth was seen or the
 --    unit was watched from installation; else its age is blank. A unit of unknown installation is
 --    left out. Trips are left out: they are no failures of the part.
@@ -25,7 +25,7 @@ lives as (
         partition by life.unit_id, life.span, life.part, life.position order by life.ordinal desc
     ) as from_last
     from fact_lives as life
-    where list_contains($parts, life.part)
+    where life.part = $part
 ),
 
 first_lives as (
