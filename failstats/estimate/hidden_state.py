@@ -202,6 +202,7 @@ def hidden_state_fit(
     hot_sensitivity: float = HOT_SENSITIVITY,
     cold_sensitivity: float = COLD_SENSITIVITY,
     untested: str = "nothing",
+    start: HiddenState | None = None,
     nodes: int = NODES,
 ) -> HiddenState:
     """Fit the life of a part that fails unseen, its partner's own life, and the multiplier.
@@ -213,6 +214,7 @@ def hidden_state_fit(
         always passes.
     untested : what it means that somebody judged B without a stated test: "nothing", or
         "passed" (it looked good, as if tested hot). Fit both: the answers bound the truth.
+    start : a fit of like rows to begin from, for brackets and resampled weights.
 
     Returns
     -------
@@ -252,10 +254,12 @@ def hidden_state_fit(
     days = float(per_row @ (rows.b_to - rows.b_from))
     starts = []
     for times, factor in ((1.0, 5.0), (0.6, 30.0)):
-        start = [0.2, np.log(2 * days / partner), 0.3, np.log(times * days / found), np.log(factor)]
+        first = [0.2, np.log(2 * days / partner), 0.3, np.log(times * days / found), np.log(factor)]
         if surface.with_visible:
-            start += [0.1, np.log(days / visible)]
-        starts.append(np.array(start))
+            first += [0.1, np.log(days / visible)]
+        starts.append(np.array(first))
+    if start is not None and start.peak.names == surface.names:
+        starts.append(np.array(start.peak.theta))
     peak = find_peak(surface, starts=starts, names=surface.names, what="hidden state")
     induced, total = surface.induced(np.array(peak.theta))
     return HiddenState(

@@ -105,7 +105,8 @@ def test_a_partner_out_of_service_is_not_at_risk() -> None:
     rows = _rows(_stretch(0, 500.0, -1.0), _stretch(500.0, 1000.0, 0.0))
     t = 500.0
     expected = np.log(
-        np.exp(-B * t) * (np.exp(-(A + B) * t) + _turning(t)) - np.expm1(-B * t) * np.exp(-KAPPA * A * t)
+        np.exp(-B * t) * (np.exp(-(A + B) * t) + _turning(t))
+        - np.expm1(-B * t) * np.exp(-KAPPA * A * t)
     )
     assert hidden_surface(rows)(THETA)[0] == pytest.approx(expected, abs=NODES_AGREE)
 
@@ -226,3 +227,12 @@ def test_options_that_cannot_be(options, said) -> None:
 def test_rows_that_cannot_be_are_named(stretches, said) -> None:
     with pytest.raises(InputError, match=said):
         _rows(*stretches)
+
+
+def test_a_fit_to_begin_from_changes_nothing_but_the_way(company) -> None:
+    found = hidden_state_fit(company[1], untested="passed")
+    again = hidden_state_fit(
+        company[1], untested="passed", start=hidden_state_fit(company[1], hot_sensitivity=1.0)
+    )
+    assert again.peak.theta == pytest.approx(found.peak.theta, abs=1e-3)
+    assert again.peak.log_likelihood == pytest.approx(found.peak.log_likelihood, abs=1e-6)
