@@ -82,7 +82,15 @@ def causes(
     default="known",
     show_default=True,
     metavar="HOW",
-    help="known, or assumed: parts found in units that joined later are as old as the unit.",
+    help="known; assumed: parts found in units that joined later are as old as the unit; "
+    "renewal: they follow the law of parts found at a random moment (contract units).",
+)
+@click.option(
+    "--clock",
+    default="days",
+    show_default=True,
+    metavar="CLOCK",
+    help="days, or loads: lives measured in loads dried (units whose use is recorded).",
 )
 @analysis
 def lives(
@@ -90,6 +98,7 @@ def lives(
     by: tuple[str, ...],
     model: str,
     births: str,
+    clock: str,
     confidence_level: float,
     **options: Any,
 ) -> None:
@@ -103,7 +112,13 @@ def lives(
         options,
         "fitting lives",
         lambda r, say: r.lives(
-            part, by=by, model=model, births=births, confidence_level=confidence_level, progress=say
+            part,
+            by=by,
+            model=model,
+            births=births,
+            clock=clock,
+            confidence_level=confidence_level,
+            progress=say,
         ),
     )
 

@@ -89,6 +89,7 @@ class Records:
         by: str | Sequence[str] = (),
         model: str = "weibull",
         births: str = "known",
+        clock: str = "days",
         confidence_level: float = 0.95,
         progress: Say = None,
     ) -> Lives:
@@ -99,10 +100,11 @@ class Records:
             by=_several(by),
             model=model,
             births=births,
+            clock=clock,
             confidence_level=confidence_level,
             progress=progress,
         )
-        if not part and not by and model == "weibull" and births == "known":
+        if not part and not by and (model, births, clock) == ("weibull", "known", "days"):
             self._known["lives", confidence_level] = found
         return found
 

@@ -96,6 +96,7 @@ def lives(
     by: Sequence[str] = (),
     model: str = "weibull",
     births: str = "known",
+    clock: str = "days",
     confidence_level: float = 0.95,
     progress: Callable[[str], None] | None = None,
 ) -> Lives:
@@ -109,6 +110,7 @@ def lives(
     births : "known" (default); "assumed": parts found in units that joined later are taken to
         be as old as the unit; "renewal": they follow the law of parts found at a random moment
         (contract units only).
+    clock : what lives are measured in: "days", or "loads" dried (units whose use is recorded).
     progress : called with the name of each part.
 
     Returns
@@ -122,6 +124,7 @@ def lives(
     for option, value, known in (
         ("--model", model, tuple(FAMILIES)),
         ("--births", births, (*BIRTHS, "renewal")),
+        ("--clock", clock, ("days", "loads")),
         *(("--by", column, STRATA) for column in by),
     ):
         if value not in known:
@@ -130,12 +133,15 @@ def lives(
                 where=option,
                 do="correct the word.",
             )
-    asked = Asked(births=births, model=model, level=confidence_level)
+    asked = Asked(births=births, model=model, level=confidence_level, clock=clock)
     silent = silent_parts(session)
     warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
     rows: list[Life] = []
     kept_all = session.run("lives_kept")
-    for name in chosen_parts(session, part):
+    chosen = chosen_parts(session, part)
+    if clock == "loads" and not part:
+        chosen = [name for name in chosen if name not in silent]
+    for name in chosen:
         if progress:
             progress(name)
         kept = dict(
@@ -150,6 +156,7 @@ def lives(
         "by": list(by),
         "model": model,
         "births": births,
+        "clock": clock,
         "confidence_level": confidence_level,
     }
     summary = {
@@ -230,11 +237,11 @@ def _renewal_headline(session: Session, asked: Asked, part: str) -> _Headline:
 
 def _headline(session: Session, asked: Asked, part: str) -> _Headline:
     """Silent loss by default; contract units alone where the brackets disagree and give enough."""
-    bracket, fits = bracket_of(session, part, asked.births, asked.level)
-    everyone = Selection(births=asked.births)
-    contract = Selection(births=asked.births, followed=("contract",))
+    bracket, fits = bracket_of(session, part, asked.births, asked.level, asked.clock)
+    everyone = Selection(births=asked.births, clock=asked.clock)
+    contract = Selection(births=asked.births, followed=("contract",), clock=asked.clock)
     apart = disagree(bracket)
-    loss = loss_life(session, part, asked.births)
+    loss = loss_life(session, part, asked.births) if asked.clock == "days" else None
     if loss is not None:
         low, high = loss.interval(asked.level)["scale"]
         end = BracketEnd(
@@ -296,6 +303,13 @@ def _part(
     warnings: list[Warning_],
 ) -> list[Life]:
     """The headline row of one part and the rows of its strata."""
+    if asked.clock == "loads" and (part in silent or asked.births == "renewal"):
+        raise InputError(
+            f"lives by the loads clock need visible failures and known or assumed births, but "
+            f"{part} fails unseen or is tripped, or --births is renewal.",
+            where="--clock loads",
+            do="leave the clock at days for this part.",
+        )
     if part in silent:
         head = _hidden_headline(session, asked, part, *silent[part])
     elif asked.births == "renewal":
@@ -337,7 +351,7 @@ def _part(
         show_curve=head.curve,
         kept={str(k): int(v) for k, v in kept.items()},
         compared=compared,
-        recurrence=recurrence_of(session, part, asked.level),
+        recurrence=recurrence_of(session, part, asked.level) if asked.clock == "days" else [],
         models=model_weights(table) if head.curve else [],
     )
     return [row, *strata]

@@ -47,6 +47,8 @@ CAUSES = ("failed", "tripped", "replaced_working", "replaced_unknown", "preventi
 BIRTHS = {"known": ["known"], "assumed": ["known", "assumed"]}
 TWO_LIVES_SHARE = 0.05  # methods: above it the intervals are clustered by unit
 RESTRICTED_YEARS = 5
+LOADS_STEP = 250.0  # on the loads clock; about ten months of a dryer used six times a week
+RESTRICTED_LOADS = 1500.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,11 +57,13 @@ class Selection:
 
     births : as the user says it. followed : classes of units. bracket : how call-out units that
     never said goodbye end: watched to the stated end, or to their last contact plus a year.
+    clock : what a life is measured in: days, or loads dried (days x loads a week / 7, whole loads).
     """
 
     births: str = "known"
     followed: tuple[str, ...] = ("contract", "call_out")
     bracket: str = "stated_end"
+    clock: str = "days"
 
     def params(self, part: str) -> dict[str, Any]:
         """Parameters of the queries `lives_*`."""
@@ -83,11 +87,13 @@ def risk_table(
     >>> Selection().params("coil")["births"]
     ['known']
     """
-    frame = session.run("lives_cells", by=list(by), **selection.params(part))
+    frame = session.run("lives_cells", by=list(by), clock=selection.clock, **selection.params(part))
     tables = {}
     for stratum, cells in frame.groupby("stratum", sort=True):
         cells = cells.rename(columns={cause: f"failed_{cause}" for cause in CAUSES})
-        tables[str(stratum)] = RiskTable.from_cells(cells.drop(columns="stratum"))
+        tables[str(stratum)] = RiskTable.from_cells(
+            cells.drop(columns="stratum"), unit=selection.clock
+        )
     return tables
 
 
@@ -128,10 +134,16 @@ def _clustered(
     rows = session.run("lives_rows", **selection.params(part))
     if stratum is not None:
         raise InputError("clustered intervals are computed for whole parts only.")
+    per_day: Any = 1.0
+    if selection.clock == "loads":
+        rows = rows.dropna(subset="loads_per_week")
+        per_day = rows["loads_per_week"].to_numpy(float) / 7
+    entry = np.floor(rows["entry_days"].to_numpy(float) * per_day + 0.5)
+    leaves = np.floor(rows["exit_days"].to_numpy(float) * per_day + 0.5)
     covariance = sandwich(
         found,
-        entry=rows["entry_days"].to_numpy(float),
-        exit=rows["exit_days"].to_numpy(float),
+        entry=entry,
+        exit=leaves,
         failed=(rows["ending"] == "failed").to_numpy(),
         cluster=rows["cluster_id"].to_numpy(),
     )
@@ -165,13 +177,13 @@ def single_life(
 
 
 def bracket_of(
-    session: Session, part: str, births: str, level: float
+    session: Session, part: str, births: str, level: float, clock: str = "days"
 ) -> tuple[list[BracketEnd], dict[str, FittedLife | NoFit]]:
     """The three ways to treat call-out units, and their fits."""
     ways = {
-        "followed_to_the_end": Selection(births=births),
-        "last_contact_plus_a_year": Selection(births=births, bracket="last_contact"),
-        "contract_units_only": Selection(births=births, followed=("contract",)),
+        "followed_to_the_end": Selection(births=births, clock=clock),
+        "last_contact_plus_a_year": Selection(births=births, bracket="last_contact", clock=clock),
+        "contract_units_only": Selection(births=births, followed=("contract",), clock=clock),
     }
     ends, fits = [], {}
     for name, selection in ways.items():
@@ -222,21 +234,22 @@ def _curve(table: RiskTable, cause: str, level: float) -> list[CurvePoint]:
 
 
 def _incidence(table: RiskTable, level: float) -> list[IncidencePoint]:
-    """Share ended by each cause at whole years."""
+    """Share ended by each cause at whole years, or every so many loads."""
+    every = YEAR_DAYS if table.unit == "days" else LOADS_STEP
     found = aalen_johansen(table)
     low, high = found.interval(level)
     points = []
     for row, cause in enumerate(found.causes):
         if not found.failed[row].any():
             continue
-        for year in range(1, int(found.followed_to // YEAR_DAYS) + 1):
-            at = int(np.searchsorted(found.age, year * YEAR_DAYS, side="right")) - 1
-            if at < 0 or year * YEAR_DAYS < found.conditioned_on:
+        for year in range(1, int(found.followed_to // every) + 1):
+            at = int(np.searchsorted(found.age, year * every, side="right")) - 1
+            if at < 0 or year * every < found.conditioned_on:
                 continue
             points.append(
                 IncidencePoint(
                     cause=cause,
-                    age_days=year * YEAR_DAYS,
+                    age_days=year * every,
                     share=float(found.share[row, at]),
                     ci=(_number(low[row, at]), _number(high[row, at])),
                 )
@@ -285,6 +298,7 @@ class Asked:
     births: str
     model: str
     level: float
+    clock: str = "days"
 
 
 def life_row(
@@ -305,11 +319,13 @@ def life_row(
 ) -> Life:
     level = asked.level
     known = found if isinstance(found, FittedLife) else None
+    in_days = known if table.unit == "days" else None
     own = table.only("failed")
     restricted = None
     if show_curve and own.failures:
         curve = kaplan_meier(table, cause="failed")
-        horizon = min(RESTRICTED_YEARS * YEAR_DAYS, curve.followed_to)
+        furthest = RESTRICTED_YEARS * YEAR_DAYS if table.unit == "days" else RESTRICTED_LOADS
+        horizon = min(furthest, curve.followed_to)
         restricted = restricted_mean(curve, horizon=horizon)
     mean = known.mean() if known else None
     return Life(
@@ -342,10 +358,10 @@ def life_row(
         mean_days=_number(mean) if mean is not None else None,
         restricted_mean_days=restricted.mean if restricted else None,
         restricted_mean_ci=_pair(restricted.interval(level)) if restricted else None,
-        survival_5y=float(known.survival(RESTRICTED_YEARS * YEAR_DAYS)) if known else None,
+        survival_5y=float(in_days.survival(RESTRICTED_YEARS * YEAR_DAYS)) if in_days else None,
         survival_5y_ci=(
-            _pair(known.survival_interval(RESTRICTED_YEARS * YEAR_DAYS, confidence_level=level))
-            if known
+            _pair(in_days.survival_interval(RESTRICTED_YEARS * YEAR_DAYS, confidence_level=level))
+            if in_days
             else None
         ),
         models=models or [],

@@ -167,6 +167,19 @@ class Lives(Answer):
     command: ClassVar[str] = "lives"
     row_type: ClassVar[type | None] = Life
 
+    def to_dict(self) -> dict[str, Any]:
+        """The contract's envelope; on the loads clock every `_days` is named `_loads`."""
+        envelope = Answer.to_dict(self)
+        if self.settings.get("clock") == "loads":
+            envelope["results"] = _in_loads(envelope["results"])
+        return envelope
+
+    def _say(self, age: float | None) -> str:
+        """An age in the clock of this answer."""
+        if self.settings.get("clock") == "loads":
+            return "unknown" if age is None else f"{age:,.0f} loads"
+        return text.years(age)
+
     def table(self) -> pd.DataFrame:
         """One row per part and stratum, without the curves."""
         rows = []
@@ -181,7 +194,10 @@ class Lives(Answer):
             row |= {"followed_to_days": life.followed_to_days}
             row |= {"survival_5y": life.survival_5y}
             rows.append(row)
-        return pd.DataFrame(rows)
+        frame = pd.DataFrame(rows)
+        if self.settings.get("clock") == "loads":
+            frame.columns = [c.replace("_days", "_loads") for c in frame.columns]
+        return frame
 
     def interval(self, confidence_level: float = 0.95) -> tuple[float, float] | None:
         """Interval of the first row's scale in days, at the level asked for when it ran."""
@@ -230,8 +246,8 @@ class Lives(Answer):
     def chart(self) -> Any:
         """Step curves with bands and fitted lines; None where no curve may be shown."""
         frame = self.curve_table()
-        if frame.empty:
-            return None
+        if frame.empty or self.settings.get("clock") == "loads":
+            return None  # the curve chart is drawn in years
         return charts.life_curve(frame, title="How long parts last", fitted=self.fitted_table())
 
     def headline(self) -> str:
@@ -244,14 +260,14 @@ class Lives(Answer):
             first = "Fewer than one in ten fail in the time that parts were watched."
         else:
             named = ", ".join(
-                f"{text.words(life.part)} {text.years(life.b10_days)}"
-                f"{text.between(life.b10_ci, text.years)}"
+                f"{text.words(life.part)} {self._say(life.b10_days)}"
+                f"{text.between(life.b10_ci, self._say)}"
                 for life in within
             )
             first = f"One in ten has failed by this age: {named}."
             watched = max(life.followed_to_days or 0 for life in within)
             if all((life.median_days or 0) > (life.followed_to_days or 0) for life in within):
-                first += f" Half fail later than the {text.years(watched)} that parts were watched."
+                first += f" Half fail later than the {self._say(watched)} that parts were watched."
         refused = [
             text.words(life.part)
             for life in self.results
@@ -274,15 +290,26 @@ class Lives(Answer):
                     "lives": life.lives,
                     "failures": life.failures,
                     "shape": "" if shape is None else f"{shape:.2f}",
-                    "scale": "" if scale is None else text.years(scale),
+                    "scale": "" if scale is None else self._say(scale),
                     "95 % interval": ""
                     if ci is None
-                    else text.between(ci, text.years, brackets=False),
-                    "B10": "" if life.b10_days is None else text.years(life.b10_days),
+                    else text.between(ci, self._say, brackets=False),
+                    "B10": "" if life.b10_days is None else self._say(life.b10_days),
                     "fitted": life.label,
                 }
             )
         return [text.table(rows)]
+
+
+def _in_loads(value: Any) -> Any:
+    if isinstance(value, list):
+        return [_in_loads(entry) for entry in value]
+    if isinstance(value, dict):
+        return {
+            (key[: -len("days")] + "loads" if key.endswith("_days") else key): _in_loads(entry)
+            for key, entry in value.items()
+        }
+    return value
 
 
 def _name(life: Life) -> str:

@@ -1,13 +1,14 @@
 -- name: lives_cells
--- answers: At each whole-day age, how many lives entered, failed or left?
+-- answers: At each whole age (days, or loads dried), how many lives entered, failed or left?
 -- grain: one row per stratum, cause and age
 -- inputs: fact_lives
 -- params: $part, $births (list of known, assumed), $followed (list of contract, call_out),
---    $by (list of columns), $bracket (stated_end or last_contact)
+--    $by (list of columns), $bracket (stated_end or last_contact), $clock (days or loads)
 -- choice: Entry at an age counts from the next age on: at risk is entry < age <= exit. A life that
 --    enters and leaves at one age above 0 is dropped here and counted by lives_kept.
 -- trap: Trips stand apart as their own cause; replaced while working or untested, and preventive
---    replacement, are causes of their own and not failures.
+--    replacement, are causes of their own and not failures. On the loads clock units whose use is
+--    not recorded are left out.
 -- source: methods page, "Lives"
 with lives as (
     select
@@ -23,27 +24,45 @@ with lives as (
             when 'termination' then life.termination
             else error('lives cannot be told apart by ' || col)
         end) as stratum,
-        life.entry_days,
-        case when $bracket = 'last_contact' then life.exit_by_contact_days else life.exit_days end as exit_days,
+        life.entry_days * clock.per_day as entry_age,
+        case when $bracket = 'last_contact' then life.exit_by_contact_days else life.exit_days end
+            * clock.per_day as exit_age,
         case
             when life.ending in ('failed', 'tripped', 'replaced_working', 'replaced_unknown', 'preventive')
                 then life.ending
             else 'left'
         end as ending
     from fact_lives as life
+    cross join lateral (
+        select case $clock
+            when 'loads' then life.loads_per_week / 7
+            when 'days' then 1.0
+            else error('the clock is days or loads')
+        end as per_day
+    ) as clock
     where life.part = $part
+        and clock.per_day is not null
         and list_contains($births, life.birth)
         and list_contains($followed, life.followed_as)
 ),
 
+whole as (
+    select
+        stratum,
+        cast(round(entry_age) as bigint) as entry_age,
+        cast(round(exit_age) as bigint) as exit_age,
+        ending
+    from lives
+),
+
 used as (
-    select * from lives where exit_days > entry_days or (exit_days = 0 and entry_days = 0)
+    select * from whole where exit_age > entry_age or (exit_age = 0 and entry_age = 0)
 ),
 
 events as (
-    select stratum, entry_days as age, 'entered' as event from used
+    select stratum, entry_age as age, 'entered' as event from used
     union all
-    select stratum, exit_days as age, ending as event from used
+    select stratum, exit_age as age, ending as event from used
 )
 
 select

@@ -23,7 +23,8 @@ select
     leaves_days as exit_days,
     ending,
     first_or_later,
-    family
+    family,
+    loads_per_week
 from lives
 where leaves_days > entry_days or (leaves_days = 0 and entry_days = 0)
 order by unit_id, part, position, ordinal

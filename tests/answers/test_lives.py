@@ -48,8 +48,6 @@ def test_renewal_births_use_parts_of_unknown_age_and_narrow_the_interval(
     assert width[1] < 0.7 * width[0]
 
 
-
-
 def test_kept_counts_every_life_once(made: Demo, demo_records: Records) -> None:
     frame = demo_records.query("fact_lives")
     for life in made.answers["lives"].results:
@@ -91,6 +89,26 @@ def test_wrong_words_are_named(
 
 def test_synonym_of_a_part_is_understood(demo_records: Records) -> None:
     assert demo_records.lives("element").results[0].part == "coil"
+
+
+def test_loads_clock_measures_use(demo_records: Records) -> None:
+    answer = demo_records.lives("door_switch", clock="loads")
+    row = answer.to_dict()["results"][0]
+    assert "b10_loads" in row and "scale_loads" in row["parameters"] and "b10_days" not in row
+    frame = demo_records.query("fact_lives")
+    mine = frame[(frame["part"] == "door_switch") & (frame["birth"] == "known")]
+    if row["label"] == "contract units only":
+        mine = mine[mine["followed_as"] == "contract"]
+    used = mine.dropna(subset="loads_per_week")
+    entry, leaves = (
+        np.floor(used[c] * used["loads_per_week"] / 7 + 0.5) for c in ("entry_days", "exit_days")
+    )
+    assert row["person_loads"] == pytest.approx((leaves - entry)[leaves > entry].sum())
+    # the door switch's hazard goes with use alone: in loads its shape is the one told
+    low, high = answer.results[0].parameters_ci["shape"]
+    assert low <= 1.4 <= high
+    with pytest.raises(InputError, match="loads clock"):
+        demo_records.lives("thermostat", clock="loads")
 
 
 def test_few_failures_give_a_bound_and_no_shape(company: Callable[..., Records]) -> None:

@@ -19,6 +19,7 @@ SAMPLE = {
     "followed": ["contract", "call_out"],
     "by": [],
     "bracket": "stated_end",
+    "clock": "days",
     "complaint": "no_heat",
     "first": "cutout",
     "second": "thermostat",
@@ -43,7 +44,7 @@ def test_header_is_complete(name: str) -> None:
 @pytest.mark.parametrize("name", QUERIES)
 def test_style(name: str) -> None:
     query = find_query(name)
-    code = re.sub(r"'[^']*'", "''", query.sql)
+    code = re.sub(r"'[^']*'", "''", re.sub(r"--[^\n]*", "", query.sql))
     assert ";" not in code
     assert re.search(r"\bas [a-z]\b(?!\w)", code) is None, "one-letter alias"
     assert query.sql == query.sql.replace("\t", " ")
@@ -84,7 +85,7 @@ def test_unknown_query_lists_the_known_ones() -> None:
 
 
 def test_missing_parameter_is_named(demo_records: Records) -> None:
-    with pytest.raises(QueryError, match="births, bracket, by, followed is missing"):
+    with pytest.raises(QueryError, match="births, bracket, by, clock, followed is missing"):
         demo_records.query("lives_cells", part="coil")
     with pytest.raises(QueryError, match="colour was given"):
         demo_records.query("stg_units", colour="red")
