@@ -83,12 +83,21 @@ def _age(found: Lives, costs: Costs, prices: dict[str, float], level: float) -> 
         tail = (1 - level) / 2
         span = np.quantile(table, [tail, 1 - tail], axis=0)
         part = text.words(life.part)
-        if decision.recommend == "if_older":
+        recommend = decision.recommend
+        watched = life.followed_to_days or 0.0
+        if recommend == "if_older" and best.interval is not None and best.interval > watched:
+            recommend = "unclear"
+            said = (
+                f"The {part}: not before {text.years(watched)}; whether later, the records cannot "
+                f"tell (the fitted life says {text.years(best.interval)}, older than any that was "
+                "watched). The maker's instruction comes first."
+            )
+        elif recommend == "if_older":
             said = (
                 f"The {part}: replace at a visit made for something else once it is older than "
                 f"{text.years(best.interval)}; a part that fails costs a visit of its own."
             )
-        elif decision.recommend == "never":
+        elif recommend == "never":
             why = (
                 "its failure rate does not rise with age"
                 if life.parameters["shape"] <= 1
@@ -103,8 +112,8 @@ def _age(found: Lives, costs: Costs, prices: dict[str, float], level: float) -> 
                 kind="age",
                 when=life.part,
                 also=None,
-                recommend=decision.recommend,  # type: ignore[arg-type]
-                threshold_days=best.interval if decision.recommend == "if_older" else None,
+                recommend=recommend,  # type: ignore[arg-type]
+                threshold_days=best.interval if recommend == "if_older" else None,
                 money_optimum_days=best.interval,
                 costs=[
                     ActionCost(

@@ -104,6 +104,8 @@ def van_rows(stock_rows: Iterable[Mapping[str, Any]], *, currency: str) -> list[
 
 
 def _advice(row: Mapping[str, Any]) -> str:
+    if row.get("advice_text"):
+        return clean(row["advice_text"])
     kind, recommend = row.get("kind"), row.get("recommend")
     age = row.get("threshold_days")
     if kind == "cleaning":
@@ -118,8 +120,8 @@ def _advice(row: Mapping[str, Any]) -> str:
         return f"Replace {which} when older than {duration_text(age)}, else leave it in."
     if kind == "age":
         return {
-            "never": "Do not replace it by age; wait until it fails.",
-            "keep": "Do not replace it by age; wait until it fails.",
+            "never": "No replacement by age; the maker's instruction comes first.",
+            "keep": "No replacement by age; the maker's instruction comes first.",
         }.get(str(recommend), _ADVICE["unclear"])
     return _ADVICE.get(str(recommend), _ADVICE["unclear"])
 
@@ -145,7 +147,12 @@ def advice_rows(policy_rows: Iterable[Mapping[str, Any]], *, currency: str) -> l
     rows = []
     for row in policy_rows:
         doubt = ""
-        if row.get("saving_per_100_jobs") is not None and row.get("recommend") != "keep":
+        said = bool(row.get("advice_text"))
+        if (
+            not said
+            and row.get("saving_per_100_jobs") is not None
+            and row.get("recommend") != "keep"
+        ):
             ends = row.get("saving_ci") or (None, None)
             saving = interval_text(
                 row["saving_per_100_jobs"], *ends, kind="money", currency=currency, decimals=0

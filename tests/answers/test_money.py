@@ -224,3 +224,23 @@ def test_shipped_rules_say_where_they_come_from() -> None:
     rules = read_rules()
     assert len(rules) == 12
     assert {rule["origin"] for rule in rules} == {"common practice, no source"}
+
+
+def test_no_age_rule_beyond_the_ages_that_were_watched(made: Demo) -> None:
+    lives = {r.part: r for r in made.answers["lives"].results if not r.stratum}
+    ages = [r for r in made.answers["policy"].results if r.kind == "age"]
+    assert ages
+    for row in ages:
+        beyond = (row.money_optimum_days or 0) > lives[row.when].followed_to_days
+        if beyond:
+            assert row.recommend in ("unclear", "never") and row.threshold_days is None
+
+
+def test_safety_parts_are_never_left_to_fail_by_advice(made: Demo) -> None:
+    from failstats.report.printing import card_html
+
+    answer = made.answers["policy"]
+    page = card_html(answer.to_dict()["results"], ["x"])
+    assert "wait until it fails" not in page
+    fuse = next(r for r in answer.results if r.when == "fuse")
+    assert "maker" in fuse.advice_text

@@ -52,7 +52,7 @@ def policy(**changes):
             policy(recommend="if_older", threshold_days=2191.5),
             "Replace the other part when older than 6.0 years, else leave it in.",
         ),
-        (policy(kind="age", when="fuse", also=None, recommend="never"), "Do not replace it by age"),
+        (policy(kind="age", when="fuse", also=None, recommend="never"), "No replacement by age; the maker's instruction comes first"),
         (
             policy(kind="age", recommend="if_older", threshold_days=1000),
             "Replace it when older than 2.7 years",
