@@ -8,30 +8,68 @@
 --    failure where the vocabulary says so (belt, roller), else a preventive replacement.
 -- trap: A part swapped while working is not a failure; neither is one swapped untested.
 -- source: methods page, "What ends a life"
-with lines as (
-    select
-        line.*,
-        case line.finding when 'failed' then 3 when 'worn' then 2 when 'working' then 1 else 0 end as finding_rank,
-        case line.action when 'replaced' then 3 when 'reset' then 2 when 'cleaned' then 1 else 0 end as action_rank
-    from stg_lines as line
-),
-
-outcomes as (
+with lines as not materialized (
     select
         line.job_id,
         line.part,
         line.position,
-        arg_max(line.finding, line.finding_rank) as finding,
-        arg_max(line.action, line.action_rank) as action,
-        max(line.mode) filter (where line.finding = 'failed') as mode,
-        max(line.broke_at) filter (where line.finding = 'failed') as broke_at,
-        max(line.item_id) filter (where line.action = 'replaced') as item_id,
-        max(line.cost) filter (where line.action = 'replaced') as cost,
-        coalesce(bool_or(line.test = 'hot_cycle'), false) as tested_hot,
-        coalesce(bool_or(line.test = 'cold_continuity'), false) as tested_cold,
-        coalesce(bool_or(line.test = 'hot_cycle' and line.finding = 'working'), false) as passed_hot,
-        coalesce(bool_or(line.test = 'cold_continuity' and line.finding = 'working'), false) as passed_cold
+        line.finding,
+        line.action,
+        case when line.finding = 'failed' then line.mode end as mode,
+        case when line.finding = 'failed' then line.broke_at end as broke_at,
+        case when line.action = 'replaced' then line.item_id end as item_id,
+        case when line.action = 'replaced' then line.cost end as cost,
+        coalesce(line.test = 'hot_cycle', false) as tested_hot,
+        coalesce(line.test = 'cold_continuity', false) as tested_cold,
+        coalesce(line.test = 'hot_cycle' and line.finding = 'working', false) as passed_hot,
+        coalesce(line.test = 'cold_continuity' and line.finding = 'working', false) as passed_cold
+    from stg_lines as line
+),
+
+-- parts with more than one line on a visit; every other line is an outcome as it stands
+repeated as (
+    select line.job_id, line.part, line.position
     from lines as line
+    group by line.job_id, line.part, line.position
+    having count(*) > 1
+),
+
+outcomes as (
+    select line.*
+    from lines as line
+    where not exists (
+        select 1
+        from repeated as other
+        where other.job_id = line.job_id
+            and other.part = line.part
+            and other.position = line.position
+    )
+    union all by name
+    select
+        line.job_id,
+        line.part,
+        line.position,
+        arg_max(
+            line.finding,
+            case line.finding when 'failed' then 3 when 'worn' then 2 when 'working' then 1 else 0 end
+        ) as finding,
+        arg_max(
+            line.action,
+            case line.action when 'replaced' then 3 when 'reset' then 2 when 'cleaned' then 1 else 0 end
+        ) as action,
+        max(line.mode) as mode,
+        max(line.broke_at) as broke_at,
+        max(line.item_id) as item_id,
+        max(line.cost) as cost,
+        bool_or(line.tested_hot) as tested_hot,
+        bool_or(line.tested_cold) as tested_cold,
+        bool_or(line.passed_hot) as passed_hot,
+        bool_or(line.passed_cold) as passed_cold
+    from lines as line
+    inner join repeated as other
+        on other.job_id = line.job_id
+        and other.part = line.part
+        and other.position = line.position
     group by line.job_id, line.part, line.position
 )
 

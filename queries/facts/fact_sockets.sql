@@ -9,29 +9,17 @@
 -- trap: A socket known only because it failed would enter every curve by its failure; such a one
 --    (a position seen in one unit alone) is watched only from its first replacement on.
 -- source: methods page, "Sockets"
-with units as (
-    select unit.unit_id, unit.family, unit.fuel from stg_units as unit
-),
-
-named as (
-    select finding.part, finding.position, unit.family, count(distinct unit.unit_id) as unit_count
+with named as (
+    select finding.part, finding.position, unit.family, unit.fuel, finding.unit_id
     from fact_findings as finding
-    inner join units as unit on unit.unit_id = finding.unit_id
-    group by finding.part, finding.position, unit.family
+    inner join stg_units as unit on unit.unit_id = finding.unit_id
 ),
 
-named_parts as (
-    select distinct part from named
-),
-
-named_families as (
-    select distinct part, family from named
-),
-
-family_positions as (
-    select part, family, position
+-- a position holds for a family once two of its units show it
+shown as (
+    select part, position, family, min(unit_id) < max(unit_id) as by_two_units
     from named
-    where unit_count >= 2
+    group by part, position, family
 ),
 
 parts as (
@@ -39,42 +27,57 @@ parts as (
         named_part.part,
         coalesce(known.fuels, ['electric', 'gas', 'heat_pump']) as fuels,
         coalesce(known.on_every_unit, false) as on_every_unit
-    from named_parts as named_part
+    from (select distinct shown.part from shown) as named_part
     left join stg_parts as known on known.part = named_part.part
 ),
 
+kinds as (
+    select distinct unit.family, unit.fuel from stg_units as unit
+),
+
 fitted as (
-    select unit.unit_id, unit.family, part.part
-    from units as unit
+    select kind.family, kind.fuel, part.part
+    from kinds as kind
     cross join parts as part
-    where list_contains(part.fuels, unit.fuel)
+    where list_contains(part.fuels, kind.fuel)
         and (
             part.on_every_unit
             or exists (
-                select 1 from named_families as seen
-                where seen.part = part.part and seen.family = unit.family
+                select 1 from shown as seen
+                where seen.part = part.part and seen.family = kind.family
             )
         )
 ),
 
+-- few rows: what every unit of one family and fuel has
 roster as (
-    select fitted.unit_id, fitted.part, 1 as position from fitted
+    select fitted.family, fitted.fuel, fitted.part, 1 as position from fitted
     union
-    select fitted.unit_id, fitted.part, place.position
+    select fitted.family, fitted.fuel, fitted.part, place.position
     from fitted
-    inner join family_positions as place
-        on place.part = fitted.part and place.family = fitted.family
-),
-
-seen as (
-    select distinct finding.unit_id, finding.part, finding.position from fact_findings as finding
+    inner join shown as place
+        on place.part = fitted.part and place.family = fitted.family and place.by_two_units
 )
 
 select
-    coalesce(roster.unit_id, seen.unit_id) as unit_id,
-    coalesce(roster.part, seen.part) as part,
-    cast(coalesce(roster.position, seen.position) as integer) as position,
-    roster.unit_id is not null as on_roster
-from roster
-full outer join seen
-    on seen.unit_id = roster.unit_id and seen.part = roster.part and seen.position = roster.position
+    unit.unit_id,
+    roster.part,
+    cast(roster.position as integer) as position,
+    true as on_roster
+from stg_units as unit
+inner join roster on roster.family = unit.family and roster.fuel = unit.fuel
+union all
+select distinct
+    named.unit_id,
+    named.part,
+    cast(named.position as integer) as position,
+    false as on_roster
+from named
+where not exists (
+    select 1
+    from roster
+    where roster.family = named.family
+        and roster.fuel = named.fuel
+        and roster.part = named.part
+        and roster.position = named.position
+)
