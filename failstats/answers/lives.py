@@ -27,9 +27,15 @@ from failstats.answers.lives_rows import (
     Life,
     Lives,
 )
-from failstats.answers.lives_selected import hidden_pair, loss_life, renewal_life
+from failstats.answers.lives_selected import (
+    fitted_world_check,
+    hidden_pair,
+    loss_life,
+    renewal_life,
+)
 from failstats.answers.result import Warning_
 from failstats.errors import InputError
+from failstats.estimate.fitted_world import Misfit
 from failstats.estimate.life_families import FAMILIES
 from failstats.estimate.life_models import FittedLife, NoFit, fit
 from failstats.estimate.log_rank import log_rank
@@ -150,6 +156,17 @@ def lives(
             )
         )
         rows += _part(session, asked, name, list(by), silent, kept, warnings)
+    world = []
+    if (births, clock, model, list(part)) == ("known", "days", "weibull", []):
+        if progress:
+            progress("simulating the fitted lives over the roster")
+        fits = {
+            name: session.kept[f"headline {name}"]
+            for name in chosen
+            if f"headline {name}" in session.kept
+        }
+        world = fitted_world_check(session, fits)
+        warnings += _misfits(world)
     settings = {
         **session.choices,
         "parts": [life.part for life in rows if not life.stratum],
@@ -163,6 +180,10 @@ def lives(
         "parts": len({life.part for life in rows}),
         "lives": sum(life.lives for life in rows if not life.stratum),
         "failures": sum(life.failures for life in rows if not life.stratum),
+        "fitted_world": [
+            {"figure": m.figure, "records": m.observed, "fitted": m.expected, "fits": m.fits}
+            for m in world
+        ],
         "refused": [life.part for life in rows if not life.stratum and life.parameters is None],
     }
     return Lives(
@@ -172,6 +193,23 @@ def lives(
         summary=summary,
         results=tuple(rows),
     )
+
+
+def _misfits(world: list[Misfit]) -> list[Warning_]:
+    """One warning that names what the fitted lives would not have given."""
+    far = [m for m in world if not m.fits]
+    if not far:
+        return []
+    said = "; ".join(
+        f"{m.figure}: {text.figure(m.observed)} in the records, {text.figure(m.expected)} expected"
+        for m in far
+    )
+    return [
+        Warning_(
+            code="models_disagree",
+            text=f"The fitted lives, simulated over the roster, would not have given these records: {said}.",
+        )
+    ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -330,6 +368,8 @@ def _part(
             )
         )
     label = head.label
+    if isinstance(found, FittedLife) and head.curve and found.model == "weibull":
+        session.kept[f"headline {part}"] = found
     if isinstance(found, FittedLife) and asked.model != "weibull" and head.curve:
         found = fit(table, model=asked.model, cause="failed")
         label = found.label

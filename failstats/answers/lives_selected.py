@@ -8,17 +8,20 @@ from failstats.answers.lives_fits import BIRTHS, Selection, risk_table
 from failstats.answers.lives_rows import BracketEnd
 from failstats.counts.joint_table import joint_table
 from failstats.counts.row_pass import hidden_rows, loss_rows
+from failstats.counts.world_pass import world_rows
 from failstats.errors import FitError
+from failstats.estimate.fitted_world import Misfit, fitted_world
 from failstats.estimate.hidden_state import HiddenState, hidden_state_fit
 from failstats.estimate.life_models import FittedLife
 from failstats.estimate.renewal_births import renewal_births
 from failstats.estimate.silent_loss import SilentLoss, silent_loss
 from failstats.warehouse.session import Session
 
-__all__ = ["HiddenPair", "hidden_pair", "loss_life", "renewal_life"]
+__all__ = ["HiddenPair", "fitted_world_check", "hidden_pair", "loss_life", "renewal_life"]
 
 #: The hot test's sensitivity is not in the records; the answer is fitted at both ends of this.
 SENSITIVITY_ENDS = (0.85, 1.0)
+WORLDS = 100  # simulated companies of the fitted-world check
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,3 +146,19 @@ def renewal_life(session: Session, part: str) -> FittedLife | str:
         ).life
     except FitError as fault:
         return fault.what
+
+
+def fitted_world_check(session: Session, lives: dict[str, FittedLife]) -> list[Misfit]:
+    """Would the fitted lives have given these records? Simulated over the roster.
+
+    Parameters
+    ----------
+    lives : part -> its fitted Weibull life; parts that fail unseen stay out.
+    """
+    if not lives:
+        return []
+    loss = _loss(session, "known")
+    law = None if loss is None else (loss.loss["shape"], loss.loss["scale"])
+    return fitted_world(
+        world_rows(session, sorted(lives)), lives=lives, loss=law, replicates=WORLDS
+    )

@@ -5,9 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from failstats.show.text import duration_text, money, share_text, table, wrap
+from failstats.show.text import duration_text, money, number_text, share_text, table, wrap
 
-__all__ = ["between", "money", "points", "share", "table", "words", "wrap", "years"]
+__all__ = ["between", "figure", "money", "points", "share", "table", "words", "wrap", "years"]
+
+
+def figure(value: float | None) -> str:
+    """A plain number to three significant digits.
+
+    >>> figure(0.03571)
+    '0.0357'
+    """
+    return number_text(value)
 
 
 def share(value: float | None) -> str:

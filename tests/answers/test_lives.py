@@ -133,3 +133,16 @@ def test_as_of_answers_from_what_was_known_then(made: Demo) -> None:
         assert early.as_of.isoformat() == "2021-12-31"
     now = next(r for r in made.answers["lives"].results if r.part == "coil")
     assert life.failures < now.failures
+
+
+def test_fitted_lives_would_have_given_the_demos_records(made: Demo) -> None:
+    answer = made.answers["lives"]
+    world = {m["figure"]: m for m in answer.summary["fitted_world"]}
+    assert {"failures of the coil", "share of units never heard of"} <= set(world)
+    # the demo's units differ by a little more than its records say, which a repeat rate may show;
+    # how many parts fail, and how many units are never heard of, must fit
+    for figure in ("failures of the coil", "failures of the belt", "share of units never heard of"):
+        assert world[figure]["fits"], figure
+    misfits = [m for m in world.values() if not m["fits"]]
+    said = " ".join(w.text for w in answer.warnings if w.code == "models_disagree")
+    assert all(m["figure"] in said for m in misfits)
