@@ -14,6 +14,7 @@ import click
 from failstats import __version__
 from failstats.cli_options import (
     chosen_warehouse,
+    make_folder,
     warehouse_option,
 )
 from failstats.cli_plans import PLANS
@@ -68,6 +69,7 @@ def demo(out: str, warehouse: str | None, quiet: bool) -> None:
             where="-w",
             do="leave it out; the demo writes DIR/demo.duckdb.",
         )
+    make_folder(Path(out), "--out")
     found = run(Path(out), step=Progress(quiet=quiet).step, paper=read_settings().paper)
     click.echo(found.three_answers())
     click.echo()
@@ -259,6 +261,13 @@ def _quiet_pipe() -> Any:
         raise SystemExit(FAULT) from None
 
 
+def _three_parts(fault: FailstatsError) -> str:
+    """What, where and do: always all three."""
+    where = fault.where or "the command as it was given"
+    do = fault.do or "correct it and run the command again."
+    return str(type(fault)(fault.what, where=where, do=do))
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Run a command and return its exit status; a user's mistake never shows a traceback."""
     try:
@@ -278,7 +287,14 @@ def main(arguments: list[str] | None = None) -> int:
         click.echo("stopped.", err=True)
         return FAULT
     except FailstatsError as fault:
-        click.echo(str(fault), err=True)
+        click.echo(_three_parts(fault), err=True)
+        return ATTENTION
+    except OSError as fault:
+        click.echo(
+            f"a file or folder must be there and usable, but: {fault.strerror or fault}.\n"
+            f"where: {fault.filename or 'unknown'}\ndo: correct the path, or make room on the disk.",
+            err=True,
+        )
         return ATTENTION
     except Exception as fault:
         if os.environ.get("FAILSTATS_TRACE"):

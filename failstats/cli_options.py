@@ -26,6 +26,7 @@ __all__ = [
     "costs_file_of",
     "costs_option",
     "give",
+    "make_folder",
     "open_records",
     "warehouse_option",
 ]
@@ -136,7 +137,7 @@ def analysis(command: Command) -> Command:
     return warehouse_option(command)
 
 
-def open_records(options: dict[str, Any]) -> Records:
+def open_records(options: dict[str, Any], *, may_be_empty: bool = False) -> Records:
     """Open the warehouse as the shared options say; takes them out of `options`."""
     from failstats.records import open_warehouse
 
@@ -150,6 +151,7 @@ def open_records(options: dict[str, Any]) -> Records:
         fuels=options.pop("fuel"),
         contract_only=options.pop("contract_only"),
         vocabulary=settings.vocabulary,
+        may_be_empty=may_be_empty,
     )
 
 
@@ -159,7 +161,7 @@ def give(answer: Answer, *, as_json: bool, csv_folder: str | None, xlsx_file: st
         from failstats.report.tables import csv_text
 
         folder = Path(csv_folder)
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder, "--csv")
         path = folder / f"{answer.command}.csv"
         path.write_text(csv_text(answer.table()), encoding="utf-8", newline="")
         if not as_json:
@@ -172,6 +174,24 @@ def give(answer: Answer, *, as_json: bool, csv_folder: str | None, xlsx_file: st
         click.echo(json.dumps(answer.to_dict(), allow_nan=False, ensure_ascii=False))
     else:
         click.echo(str(answer))
+
+
+def make_folder(folder: Path, option: str) -> None:
+    """Make a folder for output, before any work is done for it.
+
+    Raises
+    ------
+    InputError : the name is taken by a file, or the folder cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise InputError(
+            f"{option} must name a folder that can be written to, but {folder} cannot "
+            f"({fault.strerror}).",
+            where=option,
+            do="name another folder.",
+        ) from None
 
 
 def _xlsx(answer: Answer, path: Path) -> None:
@@ -196,12 +216,16 @@ def _xlsx(answer: Answer, path: Path) -> None:
 
 
 def ask_records(
-    options: dict[str, Any], label: str, ask: Callable[[Records, Callable[[str], None]], Answer]
+    options: dict[str, Any],
+    label: str,
+    ask: Callable[[Records, Callable[[str], None]], Answer],
+    *,
+    may_be_empty: bool = False,
 ) -> None:
     """Open, ask under a progress line, print."""
     how = {key: options.pop(key) for key in ("as_json", "csv_folder", "xlsx_file")}
     progress = Progress(quiet=options.pop("quiet"))
-    with open_records(options) as records:
+    with open_records(options, may_be_empty=may_be_empty) as records:
         with progress.step(label):
             answer = ask(records, lambda _: None)
         give(answer, **how)

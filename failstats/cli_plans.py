@@ -14,6 +14,7 @@ from failstats.cli_options import (
     ask_records,
     costs_file_of,
     costs_option,
+    make_folder,
     open_records,
 )
 from failstats.errors import InputError
@@ -230,11 +231,14 @@ def report(
                 where="--csv, --xlsx",
                 do="leave them out; see --out.",
             )
+    make_folder(Path(out), "--out")
     progress = Progress(quiet=options.pop("quiet"))
     with open_records(options) as records:
-        answers = answer_everything(
+        answers, left_out = answer_everything(
             records, records.costs(costs_file_of(costs_file)), progress.step
         )
+        for command, fault in left_out.items():
+            click.echo(f"left out of the report: {command}. {fault}", err=True)
         with progress.step("writing the report"):
             files = write_report(
                 answers, Path(out), title=title, currency=records.currency, public=public,

@@ -38,7 +38,12 @@ def quality(limit: int, confidence_level: float, **options: Any) -> None:
     Example:
       failstats quality --limit 20 -w company.duckdb
     """
-    ask_records(options, "looking through the records", lambda r, _: r.quality(limit=limit))
+    ask_records(
+        options,
+        "looking through the records",
+        lambda r, _: r.quality(limit=limit),
+        may_be_empty=True,
+    )
 
 
 @click.command()

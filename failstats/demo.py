@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from failstats.answers.costs import Costs
-from failstats.errors import WarehouseError
+from failstats.errors import FailstatsError, WarehouseError
 from failstats.intake.load import load
 from failstats.records import Records, open_warehouse
 from failstats.report.page import ReportFiles, write_report
@@ -54,8 +54,15 @@ def demo_folder() -> Path:
     )
 
 
-def answer_everything(records: Records, costs: Costs, step: Step) -> dict[str, Any]:
-    """Every answer of a warehouse, by its command; each under its own progress step."""
+def answer_everything(
+    records: Records, costs: Costs, step: Step
+) -> tuple[dict[str, Any], dict[str, FailstatsError]]:
+    """Every answer of a warehouse, by its command; each under its own progress step.
+
+    Returns
+    -------
+    The answers, and what the records do not allow (no catalogue, no part lines): command -> why.
+    """
     questions: dict[str, Callable[[], Any]] = {
         "quality": lambda: records.quality(limit=20),
         "causes": records.causes,
@@ -66,11 +73,15 @@ def answer_everything(records: Records, costs: Costs, step: Step) -> dict[str, A
         "policy": lambda: records.policy(costs=costs),
         "rules": records.rules,
     }
-    answers = {}
+    answers: dict[str, Any] = {}
+    left_out: dict[str, FailstatsError] = {}
     for command, ask in questions.items():
         with step(f"answering {command}"):
-            answers[command] = ask()
-    return answers
+            try:
+                answers[command] = ask()
+            except FailstatsError as fault:
+                left_out[command] = fault
+    return answers, left_out
 
 
 def demo(folder: Path, *, step: Step, paper: str = "a4") -> Demo:
@@ -94,7 +105,9 @@ def demo(folder: Path, *, step: Step, paper: str = "a4") -> Demo:
     with step("counting lives and spans"):
         records = open_warehouse(warehouse)
     with records:
-        answers = answer_everything(records, records.costs(source / "costs.toml"), step)
+        answers, left_out = answer_everything(records, records.costs(source / "costs.toml"), step)
+        if left_out:
+            raise next(iter(left_out.values()))
         with step("writing the report"):
             report = write_report(
                 answers, folder, title=TITLE, currency=records.currency, paper=paper

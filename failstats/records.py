@@ -17,8 +17,8 @@ from failstats.answers.policy import Policy, policy
 from failstats.answers.quality import LIMIT, Quality, quality
 from failstats.answers.rules import Rules, rules
 from failstats.answers.stock import Stock, stock
-from failstats.answers.verify import Verified, verify
 from failstats.answers.vents import Vents, vents
+from failstats.answers.verify import Verified, verify
 from failstats.vocabulary import load_vocabulary
 from failstats.warehouse.session import Session, open_session
 
@@ -217,6 +217,7 @@ def open_warehouse(
     fuels: Sequence[str] = (),
     contract_only: bool = False,
     vocabulary: Path | None = None,
+    may_be_empty: bool = False,
 ) -> Records:
     """Open a warehouse to ask questions of it.
 
@@ -229,6 +230,7 @@ def open_warehouse(
     families, fuels : only these.
     contract_only : only units from which every job would be recorded.
     vocabulary : a company's own words.
+    may_be_empty : open a warehouse without a visit too, to look at its quarantine.
 
     Raises
     ------
@@ -243,5 +245,6 @@ def open_warehouse(
         fuels=fuels,
         contract_only=contract_only,
         vocabulary=load_vocabulary(vocabulary),
+        may_be_empty=may_be_empty,
     )
     return Records(session)

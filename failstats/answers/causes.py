@@ -92,7 +92,9 @@ class Causes(Answer):
                 "part found failed": text.words(row.part),
                 "faults": row.episodes,
                 "share": text.share(row.share),
-                "95 % interval": text.between((row.low, row.high), text.share, brackets=False),
+                text.level_head(self.settings): text.between(
+                    (row.low, row.high), text.share, brackets=False
+                ),
             }
             for row in self.by_part().itertuples()
         ]

@@ -237,7 +237,7 @@ def _hidden_headline(
     if found is None:
         said += f" The two-state model could not be fitted ({model.reason}); it is withheld."
         label = "withheld: silent failure"
-    elif disagree(bracket):
+    elif disagree(model.lives(part)):
         said += (
             " The two-state model depends on what the tests are taken to show, beyond its interval; "
             "see the bracket. It is withheld."
@@ -278,7 +278,7 @@ def _headline(session: Session, asked: Asked, part: str) -> _Headline:
     bracket, fits = bracket_of(session, part, asked.births, asked.level, asked.clock)
     everyone = Selection(births=asked.births, clock=asked.clock)
     contract = Selection(births=asked.births, followed=("contract",), clock=asked.clock)
-    apart = disagree(bracket)
+    apart = disagree(fits.values())
     loss = loss_life(session, part, asked.births) if asked.clock == "days" else None
     if loss is not None:
         low, high = loss.interval(asked.level)["scale"]

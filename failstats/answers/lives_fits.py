@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -47,6 +47,7 @@ CAUSES = ("failed", "tripped", "replaced_working", "replaced_unknown", "preventi
 BIRTHS = {"known": ["known"], "assumed": ["known", "assumed"]}
 TWO_LIVES_SHARE = 0.05  # methods: above it the intervals are clustered by unit
 RESTRICTED_YEARS = 5
+DECIDES_AT = 0.95  # level at which brackets are said to disagree
 LOADS_STEP = 250.0  # on the loads clock; about ten months of a dryer used six times a week
 RESTRICTED_LOADS = 1500.0
 
@@ -201,11 +202,15 @@ def bracket_of(
     return ends, fits
 
 
-def disagree(ends: list[BracketEnd]) -> bool:
-    """Whether any bracket's scale lies outside another's interval."""
-    known = [end for end in ends if end.scale_days is not None and end.ci is not None]
+def disagree(fits: Iterable[FittedLife | NoFit | None]) -> bool:
+    """Whether any fit's scale lies outside another's 95 % interval, whatever level is asked for."""
+    known = [
+        (life.parameters["scale"], life.interval(DECIDES_AT)["scale"])
+        for life in fits
+        if isinstance(life, FittedLife)
+    ]
     return any(
-        not (other.ci[0] <= one.scale_days <= other.ci[1])
+        not other[1][0] <= one[0] <= other[1][1]
         for one in known
         for other in known
         if one is not other
@@ -326,7 +331,8 @@ def life_row(
         curve = kaplan_meier(table, cause="failed")
         furthest = RESTRICTED_YEARS * YEAR_DAYS if table.unit == "days" else RESTRICTED_LOADS
         horizon = min(furthest, curve.followed_to)
-        restricted = restricted_mean(curve, horizon=horizon)
+        if horizon > curve.conditioned_on:
+            restricted = restricted_mean(curve, horizon=horizon)
     mean = known.mean() if known else None
     return Life(
         part=part,

@@ -291,7 +291,7 @@ class Lives(Answer):
                     "failures": life.failures,
                     "shape": "" if shape is None else f"{shape:.2f}",
                     "scale": "" if scale is None else self._say(scale),
-                    "95 % interval": ""
+                    text.level_head(self.settings): ""
                     if ci is None
                     else text.between(ci, self._say, brackets=False),
                     "B10": "" if life.b10_days is None else self._say(life.b10_days),

@@ -45,6 +45,11 @@ class HiddenPair:
     def _of(self, fit: HiddenState, part: str) -> FittedLife:
         return fit.hidden if part == self.second else fit.own
 
+    def lives(self, part: str) -> list[FittedLife]:
+        """The same life under every assumption on the tests."""
+        fits = [self.fit, *self.others.values()]
+        return [self._of(fit, part) for fit in fits if fit is not None]
+
     def bracket(self, part: str, level: float) -> list[BracketEnd]:
         """The same life under each assumption on the tests."""
         fits = {"two_state_model": self.fit, **self.others}

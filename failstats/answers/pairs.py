@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -33,7 +34,7 @@ CALLED = 0.05  # q-value at which a pair is called
 # --- what goes together ------------------------------------------------------------------------
 
 
-def _together(frame: pd.DataFrame) -> pd.DataFrame:
+def _together(frame: pd.DataFrame, level: float) -> pd.DataFrame:
     """Per ordered pair: counts over families, lift, Mantel-Haenszel odds ratio, mid-p, q."""
     rows = []
     for (first, second), group in frame.groupby(["first", "second"], sort=False):
@@ -49,7 +50,7 @@ def _together(frame: pd.DataFrame) -> pd.DataFrame:
         )
         pooled = strata.sum(axis=0)
         stratified = mantel_haenszel(strata)
-        low, high = stratified.interval()
+        low, high = stratified.interval(level)
         found = lift(pooled)
         rows.append(
             {
@@ -138,6 +139,7 @@ def _after(
     second: str,
     windows: Sequence[int],
     curves: dict[tuple[str, str], HazardCurve],
+    level: float,
 ) -> list[After]:
     out = []
     for both, word in ((False, "first_replaced_alone"), (True, "both_replaced")):
@@ -164,14 +166,14 @@ def _after(
                     observed=int(seen),
                     expected=float(expected),
                     ratio=None if ratio is None else float(ratio),
-                    ratio_ci=_ratio_limits(arm, window, float(expected)),
+                    ratio_ci=_ratio_limits(arm, window, float(expected), level),
                 )
             )
     return out
 
 
 def _ratio_limits(
-    arm: pd.DataFrame, window: int, expected: float
+    arm: pd.DataFrame, window: int, expected: float, level: float
 ) -> tuple[float | None, float | None]:
     """Bootstrap by cluster of the observed count, against the expected one taken as known."""
     if not expected > 0 or arm.empty:
@@ -183,7 +185,7 @@ def _ratio_limits(
     draws = np.random.default_rng(SEED).poisson(1.0, size=(REPLICATES, len(sizes)))
     totals = draws @ sizes
     rates = np.divide(draws @ by_cluster, totals, out=np.full(REPLICATES, np.nan), where=totals > 0)
-    low, high = np.nanquantile(rates * len(arm) / expected, [0.025, 0.975])
+    low, high = np.nanquantile(rates * len(arm) / expected, [(1 - level) / 2, (1 + level) / 2])
     return (float(low), float(high))
 
 
@@ -256,11 +258,18 @@ def pairs(
                 where="--window",
                 do="give days, such as 365.",
             )
+    reach = (session.as_of - dt.date.fromisoformat(session.choices["records_from"])).days
+    if max(windows) > reach:
+        raise InputError(
+            f"--window must lie within the {reach} days of the records, but is {max(windows)}.",
+            where="--window",
+            do="give fewer days.",
+        )
     warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
     frame = session.run("pairs_together")
     rows = []
     if not frame.empty:
-        together = _together(frame)
+        together = _together(frame, confidence_level)
         curves = _background(session)
         missed = _missed(session, confidence_level)
         for entry in together.itertuples():
@@ -285,6 +294,7 @@ def pairs(
         "pairs": len(rows),
         "replaced_together_beyond_chance": called,
         "outcome": "next call-out failure of either part",
+        "together_among": "call-outs in which a part failed or was replaced",
         "replicates": REPLICATES,
         "seed": SEED,
     }
@@ -317,7 +327,7 @@ def _pair(
         if min(arms.get(True, 0), arms.get(False, 0)) >= FEWEST_INDEX_JOBS:
             if progress:
                 progress(f"{entry.first} and {entry.second}")
-            after = _after(jobs, entry.first, entry.second, windows, curves)
+            after = _after(jobs, entry.first, entry.second, windows, curves, level)
             found = pair_follow_on(jobs, windows)
             overlap = found.overlap
             differences = _differences(found, level)

@@ -198,7 +198,7 @@ class Pairs(Answer):
                 "kept": text.share(e.alone),
                 "replaced too": text.share(e.both),
                 "difference": text.points(e.risk_difference),
-                "95 % interval": text.between(e.ci, text.points, brackets=False),
+                text.level_head(self.settings): text.between(e.ci, text.points, brackets=False),
                 "weighted": ""
                 if e.weighted_difference is None
                 else text.points(e.weighted_difference),
@@ -206,7 +206,13 @@ class Pairs(Answer):
             for p in self.results
             for e in p.difference
         ]
-        lines = [text.table(together)]
+        lines = [
+            text.table(together),
+            text.wrap(
+                "Odds ratios and q are among call-outs in which something failed or was replaced: "
+                "one part explains most calls, so ratios below 1 are no protection."
+            ),
+        ]
         if after:
             lines += ["Back with either part failed:", text.table(after)]
         for p in self.results:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from scipy import stats
 
 from failstats.answers import wording as text
 from failstats.answers.costs import Costs, read_costs
@@ -28,6 +29,7 @@ __all__ = ["Advice", "Policy", "policy"]
 def _age(found: Lives, costs: Costs, prices: dict[str, float], level: float) -> list[Advice]:
     """For every part with an honest fitted life: replace before it fails, or never?"""
     out = []
+    z = float(stats.norm.ppf(0.5 + float(found.settings["confidence_level"]) / 2))
     for life in found.results:
         if (
             life.stratum
@@ -53,7 +55,7 @@ def _age(found: Lives, costs: Costs, prices: dict[str, float], level: float) -> 
         draws = {}
         for key in ("shape", "scale_days"):
             low, high = limits[key]
-            error = np.log(high / low) / (2 * 1.959963984540054)
+            error = np.log(high / low) / (2 * z)
             draws[key] = np.exp(
                 np.log(life.parameters[key]) + error * rng.standard_normal(REPLICATES)
             )
@@ -285,6 +287,7 @@ def policy(
         "prices": prices,
         "cautions": list(cautions()),
         "without_catalogue": not prices,
+        "follow_on": "crude, as seen; pairs states the difference weighted for indication beside it",
     }
     return Policy(
         as_of=session.as_of.isoformat(),

@@ -158,12 +158,28 @@ def _break_even(
 
 
 def prices_of(session: Session) -> dict[str, float]:
-    """Part -> cheapest field-fit price."""
+    """Part -> price of the item that would be fitted, averaged over the units of the roster.
+
+    As in `stock`: the cheapest field-fit item that is not replaced serves each family.
+    """
     frame = session.run("stg_catalogue")
     if frame.empty:
         return {}
-    frame = frame[frame["field_fit"].fillna(True).astype(bool)]
-    return {str(part): float(price) for part, price in frame.groupby("part")["price"].min().items()}
+    frame = frame[frame["field_fit"].fillna(True).astype(bool) & frame["replaced_by"].isna()]
+    units = session.run("stg_units")["family"].value_counts()
+    out = {}
+    for part, group in frame.groupby("part"):
+        cheapest = group.groupby("family")["price"].min().astype(float)
+        pooled = float(cheapest.get("*", np.inf))
+        own = cheapest.drop("*", errors="ignore")
+        families = {f: min(float(own.get(f, np.inf)), pooled) for f in units.index}
+        known = {f: price for f, price in families.items() if np.isfinite(price)}
+        weight = sum(units[f] for f in known)
+        if weight:
+            out[str(part)] = sum(units[f] * price for f, price in known.items()) / weight
+        elif np.isfinite(pooled):
+            out[str(part)] = pooled
+    return out
 
 
 def pair_advice(

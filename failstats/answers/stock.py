@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -10,10 +11,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from failstats.answers import wording as text
 from failstats.answers.costs import Costs, read_costs
 from failstats.answers.result import Warning_
 from failstats.answers.stock_rows import Item, SpendPoint, Step, Stock, VanList
-from failstats.errors import InputError
+from failstats.errors import InputError, PlanError
 from failstats.estimate.stocking import Plan, plan
 from failstats.estimate.stocking_scenarios import Scenarios
 from failstats.warehouse.session import Session
@@ -242,6 +244,12 @@ def stock(
         if limit is None and target is None and own is not None and pd.notna(own["budget"]):
             limit = float(own["budget"])
         room = volume
+        if room is not None and not shelf.volume_l.any():
+            raise InputError(
+                "a limit on room needs the volume of the items, but the catalogue states none.",
+                where="--volume",
+                do="fill in volume in the catalogue, or leave --volume out.",
+            )
         if room is None and own is not None and pd.notna(own["volume_l"]):
             room = float(own["volume_l"])
         counts = _past_cycles(mine["opened_on"], first, last, days)
@@ -251,7 +259,9 @@ def stock(
             _simulate(list(mine["need"]), company, counts, cycles, rng, len(shelf.item_id))
             for cycles in (CHOOSING, VALUING)
         ]
-        found = plan(
+        found = _plan(
+            shelf,
+            name,
             draw[0],
             evaluate=draw[1],
             price=shelf.price,
@@ -266,6 +276,11 @@ def stock(
             seconds=seconds,
         )
         notes += [f"van {name}: {note}" for note in found.warnings]
+        if target is not None and found.completion < target and not found.warnings:
+            notes.append(
+                f"van {name}: the target was met on the cycles the list was chosen on; on fresh ones "
+                f"{text.share(found.completion)} of the jobs are finished"
+            )
         rows.append(
             _list(session, name, days, limit, found, shelf, float(draw[1].jobs_per_cycle.mean()))
         )
@@ -300,6 +315,17 @@ def stock(
         summary=summary,
         results=tuple(rows),
     )
+
+
+def _plan(shelf: _Shelf, van: str, scenarios: Scenarios, **asked: Any) -> Plan:
+    """The list of one van; a fault names the van and the item, not its place in a table."""
+    try:
+        return plan(scenarios, **asked)
+    except (PlanError, InputError) as fault:
+        said = re.sub(r"\bitem (\d+)\b", lambda found: shelf.item_id[int(found[1])], fault.what)
+        raise type(fault)(
+            said, where=f"van {van}", do=fault.do or "ask for less, or raise the limit."
+        ) from None
 
 
 def _currency(session: Session) -> str:
@@ -356,7 +382,10 @@ def _list(
         aim={"jobs": "most jobs finished", "spend": "least spend", "cost": "least cost"}[found.aim],
         items=items,
         completion=found.completion,
-        completion_ci=found.completion_ci,
+        completion_ci=(
+            min(found.completion_ci[0], found.completion),
+            max(found.completion_ci[1], found.completion),
+        ),
         cost_per_cycle=found.cost_per_cycle,
         spend=found.spend,
         volume_l=found.volume,

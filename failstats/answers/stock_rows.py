@@ -141,7 +141,7 @@ class Stock(Answer):
             f"With {text.money(spend, self.settings['currency'], decimals=0)} of parts on "
             f"{len(self.results)} van{'s' if len(self.results) > 1 else ''}, {span} of the jobs are "
             f"finished on the first visit (a bad cycle: {text.share(low)}); van "
-            f"{self.results[0].van} carries {said or 'nothing'} and so on."
+            f"{self.results[0].van} carries {said + ' and so on' if said else 'nothing'}."
         )
 
     def details(self) -> list[str]:
@@ -169,4 +169,5 @@ class Stock(Answer):
                 for item in van.items
             ]
             lines.append(text.table(rows))
+        lines += [text.wrap(f"Note: {note}.") for note in self.summary["notes"]]
         return lines

@@ -132,7 +132,7 @@ class Vents(Answer):
                 "last cleaned": _band_words(r.contrast),
                 "failures": r.failures_exposed,
                 "hazard ratio": _ratio(r.hazard_ratio),
-                "95 % interval": text.between(r.ci, _ratio, brackets=False),
+                text.level_head(self.settings): text.between(r.ci, _ratio, brackets=False),
                 "crude": _ratio(r.crude_hazard_ratio),
                 "verdict": text.words(r.verdict),
             }

@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from failstats.show.text import duration_text, money, number_text, share_text, table, wrap
 
-__all__ = ["between", "figure", "money", "points", "share", "table", "words", "wrap", "years"]
+__all__ = [
+    "between",
+    "figure",
+    "level_head",
+    "money",
+    "points",
+    "share",
+    "table",
+    "words",
+    "wrap",
+    "years",
+]
 
 
 def figure(value: float | None) -> str:
@@ -17,6 +28,15 @@ def figure(value: float | None) -> str:
     '0.0357'
     """
     return number_text(value)
+
+
+def level_head(settings: Mapping[str, Any]) -> str:
+    """The heading of a column of intervals.
+
+    >>> level_head({"confidence_level": 0.8})
+    '80 % interval'
+    """
+    return f"{100 * settings.get('confidence_level', 0.95):g} % interval"
 
 
 def share(value: float | None) -> str:
@@ -59,6 +79,8 @@ def between(
     if ci is None or (ci[0] is None and ci[1] is None):
         return ""
     low, high = say(ci[0]), say(ci[1])
+    if say is years and ci[0] is not None and ci[1] is not None:
+        low = duration_text(ci[0], like=ci[1])
     unit = high.rsplit(" ", 1)[-1]
     if " " in low and low.endswith(" " + unit) and high.endswith(" " + unit):
         low = low[: -len(unit) - 1]

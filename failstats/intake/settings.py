@@ -78,12 +78,14 @@ def write_settings(connection: duckdb.DuckDBPyConnection, plan: Mapping) -> list
         if stated is not None:
             put_setting(connection, name, str(stated))
             put_setting(connection, f"{name}_stated", "yes")
-        elif seen is not None and (not declared or outside):
+        elif seen is not None and not declared:
             put_setting(connection, name, str(seen))
             put_setting(connection, f"{name}_stated", "no")
-            if declared:
-                notes.append(f"{name} was stated as {before}, but there are records beyond it; "
-                             f"{seen} is assumed now")  # fmt: skip
+        elif outside:
+            notes.append(
+                f"{name} is stated as {before}, and there are records beyond it, as far as {seen}: "
+                "they are kept but not looked at until a mapping file states another date"
+            )
     if setting(connection, "records_to") is not None:
         stated_end = setting(connection, "records_to_stated") == "yes"
         put_setting(connection, "records_end_assumed", "no" if stated_end else "yes")

@@ -159,6 +159,7 @@ def open_session(
     fuels: Sequence[str] = (),
     contract_only: bool = False,
     vocabulary: Vocabulary | None = None,
+    may_be_empty: bool = False,
 ) -> Session:
     """Open a warehouse to ask questions of it.
 
@@ -170,6 +171,7 @@ def open_session(
     since : observation starts here at the earliest.
     families, fuels : only these; empty for all.
     contract_only : only units from which every job would be recorded.
+    may_be_empty : open a warehouse without a visit or cleaning too (to look at its quarantine).
 
     Raises
     ------
@@ -183,6 +185,8 @@ def open_session(
             setting(connection, "records_to"),
             setting(connection, "records_from"),
         )
+        if may_be_empty and records_to is None:
+            records_from = records_to = EARLIEST.isoformat()
         if records_to is None or records_from is None:
             raise InputError(
                 "the warehouse must hold at least one visit or cleaning, but it holds none.",
@@ -197,6 +201,7 @@ def open_session(
                 where="--as-of",
                 do="choose a date within them; after their end nobody was watching.",
             )
+        _check_batch(connection, as_loaded)
         start = _date(since, "--from") if since is not None else None
         if start is not None and start >= when:
             raise InputError(
@@ -232,6 +237,23 @@ def open_session(
     _check_filter(session, "family", families, "--family")
     _check_filter(session, "fuel", fuels, "--fuel")
     return session
+
+
+def _check_batch(connection: duckdb.DuckDBPyConnection, as_loaded: int | None) -> None:
+    if as_loaded is None:
+        return
+    known = [
+        row[0]
+        for row in connection.execute(
+            "select distinct batch from raw.batches order by 1"
+        ).fetchall()
+    ]
+    if as_loaded not in known:
+        raise InputError(
+            f"--as-loaded must name a batch of the warehouse, but {as_loaded} is not one.",
+            where="known: " + ", ".join(map(str, known[-20:])),
+            do="failstats quality lists the batches.",
+        )
 
 
 def _set_variables(

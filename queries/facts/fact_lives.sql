@@ -3,7 +3,8 @@
 -- grain: one row per life (unit, part, position, ordinal) and span of observation
 -- inputs: stg_units, fact_sockets, fact_findings, fact_spans
 -- params: none (variables as_of, as_loaded, since, families, fuels, contract_only)
--- choice: A failed part that was kept (declined, or waiting for a part) has failed that day; its
+-- choice: A part has failed on the first visit of the episode that found it failed, unless it was
+--    fitted in that very episode. A failed part that was kept (declined, or waiting for a part) has failed that day; its
 --    socket is unfollowed until its next replacement. A reset is a recurrent event, the life goes
 --    on. Birth is known when the unit was watched as the part went in; else it is assumed to be
 --    the installation or the recorded fitting, or unknown.
@@ -17,6 +18,7 @@ with boundaries as (
         finding.position,
         finding.job_id,
         finding.visited_on as happened_on,
+        case when finding.failed then finding.opened_on else finding.visited_on end as fault_on,
         finding.replaced as starts,
         case
             when finding.failed and finding.mode = 'tripped' then 'tripped'
@@ -37,6 +39,7 @@ sequence as (
         boundary.*,
         row_number() over socket_order as place,
         lead(boundary.happened_on) over socket_order as closes_on,
+        lead(boundary.fault_on) over socket_order as closes_fault_on,
         lead(boundary.ending) over socket_order as closes_by,
         lead(boundary.mode) over socket_order as closes_mode,
         lead(boundary.silent) over socket_order as closes_silent,
@@ -60,7 +63,7 @@ lives as (
         true as first_fitted,
         cast(null as date) as fitted_on,
         cast(null as varchar) as item_id,
-        boundary.happened_on as closes_on,
+        boundary.fault_on as closes_on,
         boundary.ending as closes_by,
         boundary.mode as closes_mode,
         boundary.silent as closes_silent
@@ -80,7 +83,10 @@ lives as (
         false,
         boundary.happened_on,
         boundary.item_id,
-        boundary.closes_on,
+        case
+            when boundary.closes_fault_on > boundary.happened_on then boundary.closes_fault_on
+            else boundary.closes_on
+        end,
         boundary.closes_by,
         boundary.closes_mode,
         boundary.closes_silent

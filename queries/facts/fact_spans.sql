@@ -5,8 +5,9 @@
 -- params: none (variables as_of, as_loaded, since, families, fuels, contract_only)
 -- choice: A contract unit is watched from its enrolment (never before its installation or the
 --    start of the records) to its last day or the as-of date. A call-out unit is watched from its
---    first visit. A unit enrolled within 30 days after a visit joined because of that visit: it
---    counts as call-out and is watched from that visit on.
+--    first visit. A unit enrolled within 30 days after a call-out joined because of it: it counts
+--    as call-out and is watched from that visit on. Installation and maintenance visits, and calls
+--    during an earlier contract (a renewal), do not make it one.
 -- trap: A call-out unit that leaves without a word looks watched to the end of the records; see
 --    ends_by_contact_on, the other bracket (last contact plus 365 days).
 -- source: methods page, "Observation", "Call-out units"
@@ -15,7 +16,7 @@ with clock as (
 ),
 
 visits as (
-    select job.unit_id, job.visited_on
+    select job.unit_id, job.visited_on, job.kind
     from stg_jobs as job
 ),
 
@@ -45,7 +46,16 @@ joined_by_job as (
     from stated_spans as span
     inner join visits as visit
         on visit.unit_id = span.unit_id
+        and visit.kind = 'call_out'
         and visit.visited_on between span.enrolled_on - interval 30 day and span.enrolled_on
+    where not exists (
+        select 1
+        from stated_spans as earlier
+        where earlier.unit_id = span.unit_id
+            and earlier.enrolled_on < span.enrolled_on
+            and visit.visited_on >= earlier.enrolled_on
+            and visit.visited_on <= coalesce(earlier.left_on, visit.visited_on)
+    )
     group by span.unit_id, span.enrolled_on
 ),
 

@@ -1,6 +1,6 @@
 -- name: lives_silent
 -- answers: Which parts fail without anybody noticing, and which part do they make fail?
--- grain: one row per part
+-- grain: one row per part (failures are episodes)
 -- inputs: fact_findings, stg_parts
 -- params: none
 -- choice: A part is silent when at least one in twenty of its failures is in a silent mode.
@@ -9,8 +9,8 @@
 select
     finding.part,
     any_value(part.trips) as trips,
-    count(*) filter (where finding.failed) as failures,
-    count(*) filter (where finding.failed and finding.silent) as silent_failures,
+    count(distinct finding.episode_id) filter (where finding.failed) as failures,
+    count(distinct finding.episode_id) filter (where finding.failed and finding.silent) as silent_failures,
     count(*) filter (where finding.passed_hot) as passed_hot,
     count(*) filter (where finding.passed_cold and not finding.passed_hot) as passed_cold_only
 from fact_findings as finding
