@@ -14,6 +14,7 @@ from failstats.answers.lives_fits import (
     Selection,
     bracket_of,
     disagree,
+    first_and_later,
     life_row,
     model_weights,
     recurrence_of,
@@ -391,6 +392,9 @@ def _part(
         show_curve=head.curve,
         kept={str(k): int(v) for k, v in kept.items()},
         compared=compared,
+        first_and_later=(
+            first_and_later(session, part, selection, asked.level) if head.curve else []
+        ),
         recurrence=recurrence_of(session, part, asked.level) if asked.clock == "days" else [],
         models=model_weights(table) if head.curve else [],
     )

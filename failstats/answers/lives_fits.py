@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -34,6 +35,7 @@ __all__ = [
     "Selection",
     "bracket_of",
     "disagree",
+    "first_and_later",
     "life_row",
     "model_weights",
     "recurrence_of",
@@ -217,6 +219,25 @@ def disagree(fits: Iterable[FittedLife | NoFit | None]) -> bool:
     )
 
 
+def first_and_later(
+    session: Session, part: str, selection: Selection, level: float
+) -> list[BracketEnd]:
+    """First-fitted lives apart from later ones, which come from units that failed before."""
+    out = []
+    for key, table in risk_table(session, part, selection, ["first_or_later"]).items():
+        found = fit(table, cause="failed")
+        known = isinstance(found, FittedLife)
+        out.append(
+            BracketEnd(
+                assumption=f"{json.loads(key)[0]}_lives",
+                failures=int(found.failures),
+                scale_days=found.parameters["scale"] if known else None,
+                ci=tuple(found.interval(level)["scale"]) if known else None,
+            )
+        )
+    return out
+
+
 def _curve(table: RiskTable, cause: str, level: float) -> list[CurvePoint]:
     curve = kaplan_meier(table, cause=cause)
     low, high = curve.interval(level)
@@ -320,6 +341,7 @@ def life_row(
     kept: dict[str, int] | None = None,
     compared: list[Comparison] | None = None,
     recurrence: list[RecurrencePoint] | None = None,
+    first_and_later: list[BracketEnd] | None = None,
     models: list[ModelWeight] | None = None,
 ) -> Life:
     level = asked.level
@@ -374,6 +396,7 @@ def life_row(
         curve=_curve(table, "failed", level) if show_curve and own.failures else [],
         incidence=_incidence(table, level),
         recurrence=recurrence or [],
+        first_and_later=first_and_later or [],
         compared=compared or [],
         kept=kept or {},
     )

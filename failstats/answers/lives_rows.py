@@ -156,6 +156,7 @@ class Life:
     curve: list[CurvePoint]
     incidence: list[IncidencePoint]
     recurrence: list[RecurrencePoint]
+    first_and_later: list[BracketEnd]
     compared: list[Comparison]
     kept: dict[str, int]
 
@@ -298,7 +299,30 @@ class Lives(Answer):
                     "fitted": life.label,
                 }
             )
-        return [text.table(rows)]
+        return [text.table(rows), *self._first_and_later()]
+
+    def _first_and_later(self) -> list[str]:
+        """Where later lives differ from first-fitted ones: both, and why that may be."""
+        said = []
+        for life in self.results:
+            ends = {e.assumption: e for e in life.first_and_later if e.ci is not None}
+            first, later = ends.get("first_lives"), ends.get("later_lives")
+            if first is None or later is None:
+                continue
+            if first.ci[0] <= later.scale_days <= first.ci[1]:
+                continue
+            said.append(
+                f"{text.words(life.part)}: first-fitted {self._say(first.scale_days)}, later ones "
+                f"{self._say(later.scale_days)}"
+            )
+        if not said:
+            return []
+        return [
+            text.wrap(
+                f"Scale of first and later lives apart: {'; '.join(said)}. Later lives come from "
+                "units that failed before, so the difference is confounded by unit."
+            )
+        ]
 
 
 def _in_loads(value: Any) -> Any:
