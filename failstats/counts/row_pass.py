@@ -107,7 +107,8 @@ class HiddenRows:
         2 otherwise.
     visible : shape (r,), whether B failed visibly at the end.
     untested : shape (r,), whether somebody judged B at the end without a stated test.
-    unit : shape (n,), unit (or building) of each life, for clusters.
+    unit : shape (n,), unit of each life.
+    cluster : shape (n,), building of each life, or its unit; the unit when absent.
     weight : shape (n,), how many lives each stands for; -1 takes out what a life is conditioned on.
     """
 
@@ -123,6 +124,7 @@ class HiddenRows:
     untested: np.ndarray
     unit: np.ndarray
     weight: np.ndarray
+    cluster: np.ndarray | None = None
 
     def __post_init__(self) -> None:
         set_ = object.__setattr__
@@ -137,6 +139,8 @@ class HiddenRows:
         n = np.asarray(self.unit).size
         set_(self, "unit", _column(self.unit, "unit", np.int64, n))
         set_(self, "weight", _column(self.weight, "weight", float, n))
+        if self.cluster is not None:
+            set_(self, "cluster", _column(self.cluster, "cluster", np.int64, n))
         if r:
             step = np.diff(self.life)
             if self.life[0] != 0 or self.life[-1] != n - 1 or ((step != 0) & (step != 1)).any():
@@ -150,6 +154,12 @@ class HiddenRows:
             ended = (self.found[:-1] > 0) | self.visible[:-1]
             if (ended & (step == 0)).any():
                 raise InputError("a life must end where its part is found failed.")
+
+    @property
+    def cluster_code(self) -> np.ndarray:
+        """Shape (n,): the cluster of each life, numbered 0, 1, ..."""
+        held = self.unit if self.cluster is None else self.cluster
+        return np.unique(held, return_inverse=True)[1]
 
     @property
     def lives(self) -> int:
@@ -236,6 +246,7 @@ def hidden_rows(
     births: Sequence[str] = ("known",),
     followed: Sequence[str] = ("contract",),
     bracket: str = "stated_end",
+    from_installation: bool = False,
 ) -> HiddenRows:
     """Stretches between two looks at a part that may fail unseen, and its partner's age.
 
@@ -244,6 +255,7 @@ def hidden_rows(
     first, second : the partner that suffers (A) and the part that fails unseen (B).
     births, followed, bracket : which lives, as in `lives`. Call-out units leave unseen, so the
         default rests on contract units.
+    from_installation : only units watched from installation, all their lives: for a frailty.
     """
     frame = session.run(
         "lives_hidden",
@@ -253,6 +265,9 @@ def hidden_rows(
         followed=list(followed),
         bracket=bracket,
     )
+    if from_installation:
+        first = frame["first_fitted"] & (frame["b_from"] == 0)
+        frame = frame[frame["unit_id"].isin(frame.loc[first, "unit_id"])]
     return _arrays(frame)
 
 
@@ -278,7 +293,8 @@ def _arrays(frame: pd.DataFrame) -> HiddenRows:
     frame = pd.concat([frame[~frame["life"].isin(unequal)], before, given])
     frame = frame.sort_values(["key", "b_from"], kind="stable")
     life, _ = pd.factorize(frame["key"])
-    unit, _ = pd.factorize(frame["cluster_id"])
+    unit, _ = pd.factorize(frame["unit_id"])
+    cluster, _ = pd.factorize(frame["cluster_id"])
     begins = np.concatenate([[0], np.flatnonzero(np.diff(life)) + 1]) if life.size else life
     flags = {name: frame[name].to_numpy(bool) for name in ("a_failed", "visible", "untested")}
     counts = {
@@ -286,7 +302,15 @@ def _arrays(frame: pd.DataFrame) -> HiddenRows:
     }
     ages = {name: frame[name].to_numpy(float) for name in ("b_from", "b_to", "a_from")}
     weight = frame["weight"].to_numpy()[begins]
-    return HiddenRows(life=life, **ages, **flags, **counts, unit=unit[begins], weight=weight)
+    return HiddenRows(
+        life=life,
+        **ages,
+        **flags,
+        **counts,
+        unit=unit[begins],
+        weight=weight,
+        cluster=cluster[begins],
+    )
 
 
 def frailty_lives(session: Session, parts: Sequence[str]) -> pd.DataFrame:

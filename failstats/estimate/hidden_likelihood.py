@@ -11,7 +11,7 @@ import numpy as np
 
 from failstats.counts.row_pass import HiddenRows
 
-__all__ = ["NODES", "HiddenSurface"]
+__all__ = ["NODES", "HiddenSurface", "by_code"]
 
 #: Gauss-Legendre nodes per stretch; 12 agree with 48 to 1e-6 of the log-likelihood (tested).
 NODES = 12
@@ -52,9 +52,7 @@ class HiddenSurface:
                 + np.where(rows.found == 1, np.log(hot), 0.0)
             )
         at, weight = np.polynomial.legendre.leggauss(nodes)
-        x = (
-            at + 1
-        ) / 2  # nodes gather where a stretch begins: the hazard of a new part bends there
+        x = (at + 1) / 2  # nodes gather where a stretch begins: there a new part's hazard bends
         self.share, self.log_weight = x**2, np.log(weight * x)
         first = np.concatenate([[0], np.flatnonzero(np.diff(rows.life)) + 1])
         self.cuts = self._batch_cuts(first)
@@ -81,28 +79,36 @@ class HiddenSurface:
             slope += pieces @ weight[self.rows.life[cut[0] : cut[1]] - cut[2]]
         return value, slope
 
-    def scores(self, theta: np.ndarray) -> np.ndarray:
-        """Shape (n, p): each life's weighted pull at the parameters."""
-        found = np.zeros((self.rows.lives, theta.size))
+    def by_life(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Log-likelihood of each life, shape (n,), and its slope, shape (n, p); unweighted."""
+        heights = np.empty(self.rows.lives)
+        slopes = np.empty((self.rows.lives, theta.size))
         for cut in self.cuts:
-            _, pieces, _ = self._batch(theta, cut)
+            heights[cut[2] : cut[3]], pieces, _ = self._batch(theta, cut)
             mine = self.rows.life[cut[0] : cut[1]] - cut[2]
             for j in range(theta.size):
-                found[cut[2] : cut[3], j] = np.bincount(
+                slopes[cut[2] : cut[3], j] = np.bincount(
                     mine, weights=pieces[j], minlength=cut[3] - cut[2]
                 )
-        return found * self.rows.weight[:, None]
+        return heights, slopes
 
-    def induced(self, theta: np.ndarray) -> tuple[float, float]:
-        """Partner failures expected to have happened while B was bad, and all of them."""
-        bad, total = 0.0, 0.0
+    def scores(self, theta: np.ndarray) -> np.ndarray:
+        """Shape (c, p): the pull of each cluster at the parameters."""
+        return by_code(self.rows.cluster_code, self.by_life(theta)[1] * self.rows.weight[:, None])
+
+    def induced(self, theta: np.ndarray) -> np.ndarray:
+        """Shape (n, 2): of each life, weighted, the partner failures expected to have happened
+        while B was bad, and all of them."""
+        counts = np.empty((self.rows.lives, 2))
         for cut in self.cuts:
             _, _, chance = self._batch(theta, cut)
-            weight = self.rows.weight[self.rows.life[cut[0] : cut[1]]]
+            mine = self.rows.life[cut[0] : cut[1]] - cut[2]
             failed = self.rows.a_failed[cut[0] : cut[1]]
-            bad += float((weight * chance)[failed].sum())
-            total += float(weight[failed].sum())
-        return bad, total
+            for j, count in enumerate((chance * failed, failed.astype(float))):
+                counts[cut[2] : cut[3], j] = np.bincount(
+                    mine, weights=count, minlength=cut[3] - cut[2]
+                )
+        return counts * self.rows.weight[:, None]
 
     def _batch(
         self, theta: np.ndarray, cut: tuple[int, int, int, int]
@@ -223,3 +229,9 @@ def _sum_before(values: np.ndarray, first: np.ndarray, life: np.ndarray) -> np.n
     """Within each life, the sum over the stretches before each one."""
     running = np.cumsum(values) - values
     return running - running[first][life]
+
+
+def by_code(code: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Rows of values, shape (n, p), added up by code: shape (codes, p)."""
+    size = int(code.max(initial=-1)) + 1
+    return np.stack([np.bincount(code, weights=one, minlength=size) for one in values.T], axis=1)

@@ -14,12 +14,13 @@ import numpy as np
 from failstats.counts.risk_table import RiskTable
 from failstats.counts.row_pass import HiddenRows
 from failstats.errors import FitError, InputError
+from failstats.estimate.hidden_frailty import FrailHiddenSurface
 from failstats.estimate.hidden_likelihood import NODES, HiddenSurface
 from failstats.estimate.intervals import Interval
 from failstats.estimate.life_families import FAMILIES
 from failstats.estimate.life_models import FittedLife
 from failstats.estimate.likelihood import CountLikelihood
-from failstats.estimate.peak import Peak, Surface, find_peak, profile_interval, wald_interval
+from failstats.estimate.peak import Peak, find_peak, profile_interval, wald_interval
 from failstats.estimate.stretch import read_only
 
 __all__ = [
@@ -48,6 +49,7 @@ class HiddenState:
     lives, found, partner_failures, visible_failures : how much stands behind it.
     induced_share : of the partner's failures, the share expected to have happened while B was
         bad; a cold test at those visits would have passed B.
+    variance : of the frailty of units, as assumed; lives are then those of a unit of frailty 1.
     """
 
     peak: Peak
@@ -60,6 +62,7 @@ class HiddenState:
     partner_failures: float
     visible_failures: float
     induced_share: float
+    variance: float = 0.0
 
     def _value(self, name: str) -> float:
         return float(np.exp(self.peak.theta[self.peak.at(name)]))
@@ -112,12 +115,7 @@ class HiddenState:
         shape", "visible scale", "visible shape": by standard errors on the log scale, or by
         ``method="profile"`` (slower)."""
         if method == "profile":
-            surface = hidden_surface(
-                self.rows,
-                hot_sensitivity=self.hot_sensitivity,
-                cold_sensitivity=self.cold_sensitivity,
-                untested=self.untested,
-            )
+            surface = self._surface()
             return profile_interval(
                 surface, peak=self.peak, name=name, confidence_level=confidence_level
             )
@@ -125,15 +123,18 @@ class HiddenState:
 
     def clustered(self) -> HiddenState:
         """The same fit, its covariance taking the lives of one unit (or building) together."""
-        surface = HiddenSurface(
-            self.rows, self.hot_sensitivity, self.cold_sensitivity, self.untested, NODES
-        )
-        scores = surface.scores(np.array(self.peak.theta))
-        _, code = np.unique(self.rows.unit, return_inverse=True)
-        summed = np.stack([np.bincount(code, weights=one) for one in scores.T])
-        meat = summed @ summed.T
-        covariance = self.peak.covariance @ meat @ self.peak.covariance
+        scores = self._surface().scores(np.array(self.peak.theta))
+        covariance = self.peak.covariance @ (scores.T @ scores) @ self.peak.covariance
         return replace(self, peak=replace(self.peak, covariance=read_only(covariance)))
+
+    def _surface(self) -> HiddenSurface | FrailHiddenSurface:
+        return hidden_surface(
+            self.rows,
+            hot_sensitivity=self.hot_sensitivity,
+            cold_sensitivity=self.cold_sensitivity,
+            untested=self.untested,
+            variance=self.variance,
+        )
 
     def chance_bad(self, b_age: Any, *, a_age: Any, a_failed: bool = True) -> np.ndarray:
         """Chance that B is bad now, given that nothing was found since both were good.
@@ -186,14 +187,18 @@ def hidden_surface(
     hot_sensitivity: float = HOT_SENSITIVITY,
     cold_sensitivity: float = COLD_SENSITIVITY,
     untested: str = "nothing",
+    variance: float = 0.0,
     nodes: int = NODES,
-) -> Surface:
+) -> HiddenSurface | FrailHiddenSurface:
     """The log-likelihood with its slope, as a function of the log parameters."""
     hot = _sensitivity(hot_sensitivity, "hot_sensitivity")
     cold = _sensitivity(cold_sensitivity, "cold_sensitivity")
     if untested not in ("nothing", "passed"):
         raise InputError(f"untested must be nothing or passed, but is {untested!r}.")
-    return HiddenSurface(rows, hot, cold, untested, nodes)
+    if not 0 <= variance < 20:
+        raise InputError(f"variance must be 0 or more and below 20, but is {variance}.")
+    plain = HiddenSurface(rows, hot, cold, untested, nodes)
+    return plain if variance == 0 else FrailHiddenSurface(plain, float(variance))
 
 
 def hidden_state_fit(
@@ -202,6 +207,7 @@ def hidden_state_fit(
     hot_sensitivity: float = HOT_SENSITIVITY,
     cold_sensitivity: float = COLD_SENSITIVITY,
     untested: str = "nothing",
+    variance: float = 0.0,
     start: HiddenState | None = None,
     nodes: int = NODES,
 ) -> HiddenState:
@@ -214,6 +220,10 @@ def hidden_state_fit(
         always passes.
     untested : what it means that somebody judged B without a stated test: "nothing", or
         "passed" (it looked good, as if tested hot). Fit both: the answers bound the truth.
+    variance : of a gamma frailty on all hazards of a unit, as `unit_frailty` finds it in other
+        parts; 0 when units are alike. A weak unit breaks both parts early, which looks like one
+        breaking the other: with variance v a multiplier near (1 + v) times too large. Rows must
+        then come from units watched from installation.
     start : a fit of like rows to begin from, for brackets and resampled weights.
 
     Returns
@@ -238,9 +248,10 @@ def hidden_state_fit(
         hot_sensitivity=hot_sensitivity,
         cold_sensitivity=cold_sensitivity,
         untested=untested,
+        variance=variance,
         nodes=nodes,
     )
-    assert isinstance(surface, HiddenSurface)
+    with_visible = "visible shape" in surface.names
     per_row = rows.weight[rows.life]
     found = float(per_row @ (rows.found > 0))
     partner = float(per_row @ rows.a_failed)
@@ -255,13 +266,13 @@ def hidden_state_fit(
     starts = []
     for times, factor in ((1.0, 5.0), (0.6, 30.0)):
         first = [0.2, np.log(2 * days / partner), 0.3, np.log(times * days / found), np.log(factor)]
-        if surface.with_visible:
+        if with_visible:
             first += [0.1, np.log(days / visible)]
         starts.append(np.array(first))
     if start is not None and start.peak.names == surface.names:
         starts.append(np.array(start.peak.theta))
     peak = find_peak(surface, starts=starts, names=surface.names, what="hidden state")
-    induced, total = surface.induced(np.array(peak.theta))
+    induced, total = surface.induced(np.array(peak.theta)).sum(axis=0)
     return HiddenState(
         peak=peak,
         rows=rows,
@@ -272,5 +283,6 @@ def hidden_state_fit(
         found=found,
         partner_failures=partner,
         visible_failures=visible,
-        induced_share=induced / total,
+        induced_share=float(induced / total),
+        variance=float(variance),
     )

@@ -18,6 +18,7 @@ with lives as (
         life.part,
         life.birth,
         life.ordinal,
+        life.first_or_later,
         life.born_on,
         life.enters_on,
         case when $bracket = 'last_contact' then life.exits_by_contact_on else life.exits_on end as exits_on,
@@ -117,6 +118,7 @@ aged as (
         stretch.from_on,
         stretch.to_on,
         second.enters_on,
+        second.first_or_later = 'first' as first_fitted,
         stretch.from_on - second.born_on as b_from,
         stretch.to_on - second.born_on as b_to,
         stretch.from_on - one.born_on as a_from,
@@ -145,7 +147,9 @@ wanted_lives as (
 
 select
     aged.life,
+    aged.unit_id,
     coalesce(aged.building_id, aged.unit_id) as cluster_id,
+    aged.first_fitted,
     aged.b_from,
     aged.b_to,
     aged.a_from,

@@ -12,10 +12,13 @@ import pytest
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "simulation" / "selection"))
 
 import hidden_world
+from scipy.integrate import quad
+from scipy.stats import gamma
 
 from failstats.counts.row_pass import HiddenRows
 from failstats.errors import FitError, InputError
 from failstats.estimate import hidden_likelihood
+from failstats.estimate.hidden_frailty import FrailHiddenSurface
 from failstats.estimate.hidden_state import hidden_state_fit, hidden_surface
 
 YEAR = 365.25
@@ -26,6 +29,8 @@ NODES_AGREE = 1e-9
 # central differences with step 1e-5 of a value of size 1e4
 SLOPE = 2e-5
 # one company of 2,500 units, 80 found: about 3 standard errors
+# 8 Gauss nodes of the frailty against 24, two lives of one unit (measured 2.6e-4)
+FRAILTY_NODES_AGREE = 1e-3
 ONE_COMPANY = {"multiplier": 0.45, "hidden scale": 0.35, "own scale": 0.25}
 SURE = 0.999  # one company is no test of coverage; beyond this something is wrong
 
@@ -236,3 +241,86 @@ def test_a_fit_to_begin_from_changes_nothing_but_the_way(company) -> None:
     )
     assert again.peak.theta == pytest.approx(found.peak.theta, abs=1e-3)
     assert again.peak.log_likelihood == pytest.approx(found.peak.log_likelihood, abs=1e-6)
+
+
+# --- units that differ ---------------------------------------------------------------------------
+
+
+def _joined(one: HiddenRows, two: HiddenRows, weight: list[float]) -> HiddenRows:
+    """Two rows of a life each as two lives of one unit."""
+    names = ("b_from", "b_to", "a_from", "a_failed", "hot_passed", "cold_passed", "found")
+    return HiddenRows(
+        **{
+            name: np.concatenate([getattr(one, name), getattr(two, name)])
+            for name in (*names, "visible", "untested")
+        },
+        life=np.concatenate([one.life, two.life + 1]),
+        unit=[0, 0],
+        weight=weight,
+    )
+
+
+def test_the_slope_when_units_differ() -> None:
+    truth = hidden_world.HiddenTruth(frailty=0.4, units=200)
+    rows, _ = hidden_world.simulate(truth, 2)
+    surface = hidden_surface(rows, variance=0.4)
+    theta = np.array([0.2, np.log(8000.0), 0.4, np.log(6000.0), np.log(20.0)])
+    _, slope = surface(theta)
+    for j, step in enumerate(1e-5 * np.eye(5)):
+        differenced = (surface(theta + step)[0] - surface(theta - step)[0]) / 2e-5
+        assert slope[j] == pytest.approx(differenced, rel=SLOPE, abs=1e-3)
+    assert surface.scores(theta).sum(axis=0) == pytest.approx(slope, rel=1e-9)
+
+
+def test_one_unit_averaged_over_its_frailty() -> None:
+    """A quiet life, then a second one of the same unit with a failure: against quadrature."""
+    v, t = 0.5, 1000.0
+    first, second = _rows(_stretch(0, t)), _rows(_stretch(0, 700.0, a_failed=True))
+    rows = _joined(first, second, weight=[1.0, 1.0])
+    surface = hidden_surface(rows, variance=v)
+    value, _ = FrailHiddenSurface(surface.plain, v, 24)(THETA)
+
+    def life(z: float) -> float:
+        theta = THETA - np.log(z) * np.array([0, 1, 0, 1, 0])  # shape 1: scale / z
+        return float(np.exp(hidden_surface(rows)(theta)[0])) * gamma(1 / v, scale=v).pdf(z)
+
+    expected = quad(life, 0, 1)[0] + quad(life, 1, 15)[0]
+    assert value == pytest.approx(np.log(expected), abs=1e-6)
+    assert surface(THETA)[0] == pytest.approx(value, abs=FRAILTY_NODES_AGREE)
+
+
+def test_almost_alike_is_alike() -> None:
+    rows, _ = hidden_world.simulate(hidden_world.HiddenTruth(units=100), 2)
+    theta = np.array([0.2, np.log(8000.0), 0.4, np.log(6000.0), np.log(20.0)])
+    near = hidden_surface(rows, variance=1e-6)(theta)
+    plain = hidden_surface(rows)(theta)
+    assert near[0] == pytest.approx(plain[0], abs=1e-3)
+    assert near[1] == pytest.approx(plain[1], rel=1e-3, abs=1e-2)
+
+
+def test_lives_that_others_are_conditioned_on_are_averaged_apart() -> None:
+    """A unit given its first 400 days, in which the partner did not fail."""
+    v = 0.5
+    whole = _rows(_stretch(0, 400.0), _stretch(400.0, 1000.0, 400.0, a_failed=True))
+    given = _rows(_stretch(0, 400.0))
+    both = _joined(whole, given, weight=[1.0, -1.0])
+    expected = (
+        hidden_surface(whole, variance=v)(THETA)[0] - hidden_surface(given, variance=v)(THETA)[0]
+    )
+    assert hidden_surface(both, variance=v)(THETA)[0] == pytest.approx(expected, rel=1e-12)
+
+
+def test_alike_units_wrongly_assumed_make_the_multiplier_too_large() -> None:
+    """With variance v the plain multiplier comes out near (1 + v) times too large."""
+    truth = hidden_world.HiddenTruth(
+        frailty=0.8, units=1200, maintenance=0.0, hot_at_failure=0.25, pair_habit=0.1
+    )
+    rows, _ = hidden_world.simulate(truth, 3)
+    plain = hidden_state_fit(rows)
+    ours = hidden_state_fit(rows, variance=0.8, start=plain)
+    assert plain.multiplier > 1.4 * ours.multiplier
+    low, high = ours.interval("multiplier", SURE)
+    assert low < truth.multiplier < high
+    assert ours.variance == 0.8
+    assert ours.clustered().interval("multiplier").low > 0
+    assert 0 < ours.induced_share < 1

@@ -30,6 +30,7 @@ class HiddenTruth:
     hot_at_maintenance: float = 0.25
     pair_habit: float = 0.3
     hot_sensitivity: float = 0.95
+    frailty: float = 0.0  # variance of a gamma frailty on both hazards
     hot_if_bad: float | None = None  # chance of a hot test when B is bad: breaks the assumption
 
 
@@ -46,11 +47,14 @@ def simulate(truth: HiddenTruth, seed: int) -> tuple[HiddenRows, pd.DataFrame]:
         "life", "b_from", "b_to", "a_from", "a_failed", "hot_passed", "cold_passed", "found",
         "visible", "untested")}  # fmt: skip
     unit, naive = [], []
-    k, s = truth.own[0], truth.own[1] * YEAR
+    k = truth.own[0]
     for u in range(truth.units):
         span = truth.span * YEAR * rng.random()
+        weak = rng.gamma(1 / truth.frailty, truth.frailty) if truth.frailty else 1.0
+        s = truth.own[1] * YEAR * weak ** (-1 / k)
+        law = (truth.hidden[0], truth.hidden[1] * weak ** (-1 / truth.hidden[0]))
         now, a_born, b_born = 0.0, 0.0, 0.0
-        stuck = _weibull(rng, truth.hidden)  # date
+        stuck = _weibull(rng, law)  # date
         spend = -np.log1p(-rng.random())  # A's hazard left to spend
         unit.append(u)
         while True:
@@ -96,7 +100,7 @@ def simulate(truth: HiddenTruth, seed: int) -> tuple[HiddenRows, pd.DataFrame]:
             if new_b:
                 naive.append((next_ - b_born, row["found"] > 0))
                 b_born = next_
-                stuck = next_ + _weibull(rng, truth.hidden)
+                stuck = next_ + _weibull(rng, law)
                 unit.append(u)
             now = next_
     rows = HiddenRows(

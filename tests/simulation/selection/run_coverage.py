@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import hidden_world
 import loss_world
@@ -113,15 +114,18 @@ def hidden_company(truth: hidden_world.HiddenTruth, seed: int) -> Iterator[Measu
     """Life of the part that fails unseen, the multiplier, the partner's own life.
 
     The bracket is the pair of answers to "what does it mean that nobody tested?": nothing, or
-    that the part looked good.
+    that the part looked good; where units differ, the pair with and without their variance.
     """
     rows, naive = hidden_world.simulate(truth, seed)
     plain_fit = _lives(0, naive["days"], naive["failed"])
     discovery = _scale(plain_fit)
     fits = []
-    for untested in ("nothing", "passed"):
+    ways: list[dict[str, Any]] = [{"untested": "nothing"}, {"untested": "passed"}]
+    if truth.frailty:  # the variance is told; the other answer takes units to be alike
+        ways = [{"variance": truth.frailty}, {"variance": 0.0}]
+    for way in ways:
         try:
-            fits.append(hidden_state_fit(rows, untested=untested))
+            fits.append(hidden_state_fit(rows, **way))
         except FitError:
             fits.append(None)
     asked = {
@@ -176,6 +180,11 @@ SCENARIOS: dict[str, tuple[Callable[..., Iterator[Measured]], object, str]] = {
         "broken on purpose: three in ten repairs drive the customer away",
     ),
     "hidden_state": (hidden_company, HIDDEN, "few looks at the part that fails unseen"),
+    "hidden_state_frailty": (
+        hidden_company,
+        replace(HIDDEN, frailty=0.3),
+        "two at once: failures unseen in units that differ, variance 0.3 told",
+    ),
     "hidden_state_tests_by_state": (
         hidden_company,
         replace(HIDDEN, hot_if_bad=0.5),
