@@ -14,7 +14,7 @@ import sys
 import tempfile
 import time
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -22,8 +22,9 @@ import pandas as pd
 
 from failstats.answers.lives import Selection, risk_table
 from failstats.counts.joint_table import joint_table
-from failstats.counts.row_pass import hidden_rows, loss_rows
+from failstats.counts.row_pass import frailty_lives, hidden_rows, loss_rows
 from failstats.errors import FitError
+from failstats.estimate.frailty import unit_frailty
 from failstats.estimate.hidden_state import hidden_state_fit
 from failstats.estimate.intervals import wilson
 from failstats.estimate.life_models import FittedLife, fit
@@ -97,6 +98,33 @@ def company(session: Session, truth: dict[str, dict[str, float]]) -> Iterator[An
     )
 
 
+def units_differ(session: Session, truth: dict[str, dict[str, float]]) -> Iterator[Answered]:
+    """The pair again, with the frailty that the other parts show, and with the one told."""
+    rows = hidden_rows(session, "cutout", "thermostat", from_installation=True)
+    lives = frailty_lives(session, PARTS)
+    others = unit_frailty(
+        lives["unit"], law=lives["law"], entry=0.0, exit=lives["exit"], failed=lives["failed"]
+    )
+    told = 1 / truth["frailty"]["shape"]
+    yield (
+        "frailty_variance",
+        "other parts, use included",
+        told,
+        (others.variance, *others.interval()),
+    )
+    found = None
+    for way, variance in (
+        ("units alike", 0.0),
+        ("ours: variance of the other parts", others.variance),
+        ("variance told", told),
+    ):
+        found = hidden_state_fit(rows, variance=variance, start=found)
+        answer = (found.multiplier, *found.interval("multiplier"))
+        yield "multiplier", way, truth["pair"]["multiplier"], answer
+        life = _scale(found.hidden)
+        yield "thermostat_stuck_closed_scale_years", way, truth["stuck"]["scale"], life
+
+
 def _renewal(session: Session, part: str) -> tuple[float, float, float] | None:
     joint, ends = joint_table(session, part)
     by = ends.set_index("ending")
@@ -114,7 +142,7 @@ def _renewal(session: Session, part: str) -> tuple[float, float, float] | None:
     return _scale(found.life)
 
 
-def run(companies: int, seed: int) -> pd.DataFrame:
+def run(companies: int, seed: int, ask: Callable[..., Iterator[Answered]]) -> pd.DataFrame:
     """One row per quantity and way of answering."""
     sys.path.insert(0, str(DEMO))
     import generator  # the demo's own, beside its truth
@@ -122,6 +150,7 @@ def run(companies: int, seed: int) -> pd.DataFrame:
     told = generator.read_truth()
     truth = tomllib.loads((DEMO / "derived.toml").read_text("utf-8"))
     truth |= {"pair": told["pair"], "stuck": told["lives"]["thermostat_stuck_closed"]}
+    truth |= {"frailty": told["frailty"]}
     kept: dict[tuple[str, str], list[Answered]] = {}
     for number in range(companies):
         with tempfile.TemporaryDirectory() as folder:
@@ -132,7 +161,7 @@ def run(companies: int, seed: int) -> pd.DataFrame:
                 Path(folder) / "w.duckdb", [Path(folder) / "records"], mapping=DEMO / "mapping.toml"
             )
             with open_session(Path(folder) / "w.duckdb") as session:
-                for one in company(session, truth):
+                for one in ask(session, truth):
                     kept.setdefault(one[:2], []).append(one)
     return pd.DataFrame([_row(name, way, ones) for (name, way), ones in kept.items()])
 
@@ -156,19 +185,22 @@ def _row(name: str, way: str, ones: list[Answered]) -> dict[str, object]:
 
 
 def main() -> None:
-    """Run and write generator.csv beside this file."""
+    """Run and write the table beside this file."""
     parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("--companies", type=int, default=15)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", choices=["all", "units_differ"], default="all")
     options = parser.parse_args()
     began = time.monotonic()
-    table = run(options.companies, options.seed)
+    ask = company if options.only == "all" else units_differ
+    table = run(options.companies, options.seed, ask)
     table["seed"] = options.seed
     table["command"] = "python tests/simulation/selection/run_generator.py " + " ".join(
         sys.argv[1:]
     )
     table["date"] = dt.date.today().isoformat()
-    table.to_csv(HERE / "generator.csv", index=False, lineterminator="\n")
+    name = "generator" if options.only == "all" else "generator_units_differ"
+    table.to_csv(HERE / f"{name}.csv", index=False, lineterminator="\n")
     print(
         table.drop(columns=["command", "date"]).to_string(), f"\n{time.monotonic() - began:.0f} s"
     )
