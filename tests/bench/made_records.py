@@ -43,7 +43,8 @@ def lives(path: Path, *, rows: int, seed: int = 1) -> None:
                     cast(i // 3 as integer) as unit,
                     cast(i % 3 as utinyint) as part,
                     cast(floor(u(i // 3, 1) * {FAMILIES}) as utinyint) as family,
-                    cast(case when u(i, 2) < 0.33 then floor(u(i, 3) * 3000) else 0 end as integer) as entry,
+                    case when u(i, 2) < 0.33 then cast(floor(u(i, 3) * 3000) as integer) else 0
+                    end as entry,
                     cast(floor(u(i, 4) * {SPAN}) as integer) + 1 as followed,
                     3287.0 * pow(-ln(u(i, 5)), 1 / 1.8) as life,
                     -ln(u(i, 6)) * 12000.0 as other
@@ -53,7 +54,8 @@ def lives(path: Path, *, rows: int, seed: int = 1) -> None:
                 select *,
                     -- a life that was over before watching began is drawn again, conditionally:
                     case when entry > 0
-                        then 3287.0 * pow(pow(entry / 3287.0, 1.8) + pow(life / 3287.0, 1.8), 1 / 1.8)
+                        then 3287.0 * pow(
+                            pow(entry / 3287.0, 1.8) + pow(life / 3287.0, 1.8), 1 / 1.8)
                         else life end as fails,
                     entry + other as taken,
                     entry + followed as stops
@@ -124,15 +126,21 @@ def episodes(path: Path, *, rows: int, seed: int = 1) -> None:
                     cast(ceil(least(life, followed)) as integer) as stops,
                     life <= followed as fails
                 from lived
+            ),
+            split as (
+                select *,
+                    case state when 0 then 0 when 1 then t1 else t2 end as opens,
+                    case state when 0 then t1 when 1 then t2 else 32000 end as closes
+                from ended, (values (0), (1), (2)) as states(state)
             )
             select
                 unit, stratum,
                 cast(state * 10 + loads as utinyint) as pattern,
-                cast(case state when 0 then 0 when 1 then t1 else t2 end as smallint) as start,
-                cast(least(stops, case state when 0 then t1 when 1 then t2 else 32000 end) as smallint) as stop,
-                cast(fails and stops <= case state when 0 then t1 when 1 then t2 else 32000 end as utinyint) as failed
-            from ended, (values (0), (1), (2)) as states(state)
-            where case state when 0 then 0 when 1 then t1 else t2 end < stops
+                cast(opens as smallint) as start,
+                cast(least(stops, closes) as smallint) as stop,
+                cast(fails and stops <= closes as utinyint) as failed
+            from split
+            where opens < stops
         ) to '{path.as_posix()}' (format parquet)
         """
     )
@@ -156,7 +164,8 @@ def warehouse(path: Path, *, lines: int, lines_per_unit: float = 10.0, seed: int
             f"""
             insert into raw.units by name
             with drawn as (
-                select i, u(i, 1) as way, cast(floor(u(i, 2) * {SPAN}) as integer) as began,
+                select i, date '2016-01-01' as opens, u(i, 1) as way,
+                    cast(floor(u(i, 2) * {SPAN}) as integer) as began,
                     cast(floor(u(i, 3) * 2500) as integer) as older,
                     cast(floor(-ln(u(i, 4)) * 4000) as integer) as stays
                 from range({units}) as numbers(i)
@@ -165,9 +174,9 @@ def warehouse(path: Path, *, lines: int, lines_per_unit: float = 10.0, seed: int
                 'u' || lpad(cast(i as varchar), 8, '0') as unit_id,
                 'E' || cast(floor(u(i, 5) * {FAMILIES}) as integer) as family,
                 'electric' as fuel,
-                date '2016-01-01' + (began - case when way > 0.5 then older else 0 end) as installed_on,
-                case when way < 0.8 then date '2016-01-01' + began end as enrolled_on,
-                case when began + stays < {SPAN} then date '2016-01-01' + (began + stays) end as left_on,
+                opens + (began - case when way > 0.5 then older else 0 end) as installed_on,
+                case when way < 0.8 then opens + began end as enrolled_on,
+                case when began + stays < {SPAN} then opens + (began + stays) end as left_on,
                 case when began + stays < {SPAN} then 'moved' end as left_because,
                 round(2 + 8 * u(i, 6), 1) as loads_per_week,
                 false as vent_new,
@@ -181,7 +190,8 @@ def warehouse(path: Path, *, lines: int, lines_per_unit: float = 10.0, seed: int
             insert into raw.jobs by name
             select
                 'j' || lpad(cast(i as varchar), 9, '0') as job_id,
-                'u' || lpad(cast(cast(floor(u(i, 11) * {units}) as bigint) as varchar), 8, '0') as unit_id,
+                'u' || lpad(cast(cast(floor(u(i, 11) * {units}) as bigint) as varchar), 8, '0')
+                as unit_id,
                 date '2016-01-01' + cast(floor(u(i, 12) * {SPAN}) as integer) as visited_on,
                 case when u(i, 13) < 0.8 then 'call_out' else 'maintenance' end as kind,
                 'no_heat' as complaint,
@@ -211,7 +221,8 @@ def warehouse(path: Path, *, lines: int, lines_per_unit: float = 10.0, seed: int
                 1 as position,
                 case when luck < 0.35 then 'failed' when luck < 0.4 then 'worn'
                     when luck < 0.97 then 'working' else 'untested' end as finding,
-                case when luck < 0.03 then 'tripped' when luck < 0.35 then 'open_circuit' end as mode,
+                case when luck < 0.03 then 'tripped' when luck < 0.35 then 'open_circuit' end
+                as mode,
                 case when u(i, 23) < 0.3 then 'hot_cycle' else 'cold_continuity' end as test,
                 case when luck < 0.32 then 'replaced' when luck < 0.4 then 'kept'
                     when luck < 0.46 then 'replaced' else 'kept' end as action,

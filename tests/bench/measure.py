@@ -86,7 +86,8 @@ def rscript() -> str | None:
     if found is None:
         return None
     asked = [found, "-e", "suppressMessages(library(survival))"]
-    return found if subprocess.run(asked, capture_output=True, check=False).returncode == 0 else None
+    answer = subprocess.run(asked, capture_output=True, check=False)
+    return found if answer.returncode == 0 else None
 
 
 def parser(about: str | None) -> argparse.ArgumentParser:
@@ -146,7 +147,8 @@ class Bench:
             goal = f"{floor['goal']:g}" if "goal" in floor else ""
         row = {
             "size": size, "what": what, "value": float(f"{value:.4g}"), "unit": unit,
-            "peak_mb": round(peak_mb) if peak_mb else "", "floor": limit, "goal": goal, "kept": kept,
+            "peak_mb": round(peak_mb) if peak_mb else "", "floor": limit, "goal": goal,
+            "kept": kept,
         }  # fmt: skip
         self.rows.append(row)
         said = f"  {size:>11,}  {what:<58} {value:>12,.4g} {unit:<6}"
@@ -168,7 +170,8 @@ class Bench:
         table["seed"] = self.options.seed
         table["repeats"] = self.options.repeats
         table["command"] = f"python tests/bench/{self.program.name} " + " ".join(sys.argv[1:])
-        table["cores"] = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-        table["versions"] = "; ".join(f"{n} {metadata.version(n)}" for n in LIBRARIES if installed(n))
+        table["cores"] = os.cpu_count()
+        versions = [f"{name} {metadata.version(name)}" for name in LIBRARIES if installed(name)]
+        table["versions"] = "; ".join(versions)
         table["date"] = dt.date.today().isoformat()
         table.to_csv(HERE / f"{self.name}.csv", index=False, lineterminator="\n")

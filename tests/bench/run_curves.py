@@ -4,10 +4,10 @@
     python tests/bench/run_curves.py --sizes 1e8     on demand: 10^8 lives under a limit of 4 GB
     python tests/bench/run_curves.py --small         tiny, to see that all runs
 
-Lives: 3 parts, 10 families, a third entering late, two causes. Ours reads Parquet, counts by age in
-SQL and makes, by part: Kaplan-Meier, Nelson-Aalen, Aalen-Johansen, restricted mean, log-rank between
-families, all six fits; and Kaplan-Meier by part and family. A peer gets the lives of one part as
-arrays, already read; so a ratio against a peer counts part 0 alone on both sides.
+Lives: 3 parts, 10 families, a third entering late, two causes. Ours reads Parquet, counts by age
+in SQL and makes, by part: Kaplan-Meier, Nelson-Aalen, Aalen-Johansen, restricted mean, log-rank
+between families, all six fits; and Kaplan-Meier by part and family. A peer gets the lives of one
+part as arrays, already read; a ratio against a peer counts part 0 alone on both sides.
 """
 
 from __future__ import annotations
@@ -251,7 +251,10 @@ CONTESTANTS = {
     "scan": scan, "ours": ours, "ours_one_part": ours_one_part, "lifelines": lifelines,
     "statsmodels": statsmodels, "sksurv": sksurv, "in_r": in_r,
 }  # fmt: skip
-NAMES = {"lifelines": "lifelines", "statsmodels": "statsmodels", "sksurv": "scikit-survival", "in_r": "R"}
+NAMES = {
+    "lifelines": "lifelines", "statsmodels": "statsmodels", "sksurv": "scikit-survival",
+    "in_r": "R",
+}  # fmt: skip
 STEPS = {
     "kaplan_meier": "Kaplan-Meier", "nelson_aalen": "Nelson-Aalen",
     "aalen_johansen": "Aalen-Johansen", "weibull": "Weibull", "lognormal": "lognormal",
