@@ -236,13 +236,13 @@ def _resynchronise(
             if next_place in unusable:
                 break
             text += "\n" + (following or "")
-            whole_row = width > 1 and (following or "").count(delimiter) == width - 1
-            if whole_row and not content.startswith('"'):
-                break  # a row of its own: the quote before it was a stray one
             if following and '"' in following and full.fullmatch(text):
                 lines = [line + "\n" for line in text.split("\n")]
                 found, length = next(csv.reader(lines, delimiter=delimiter)), offset
                 break
+            whole_row = width > 1 and (following or "").count(delimiter) == width - 1
+            if whole_row and not content.startswith('"'):
+                break  # a row of its own: the quote before it was a stray one
         if found is not None and len(found) == width:
             joined.append((str(place), *found))
             taken.update(range(place, place + length + 1))

@@ -84,7 +84,7 @@ def test_a_flat_export_is_split(put, ask, key_file):
     }  # fmt: skip
 
 
-def test_a_stated_end_that_records_pass_is_assumed_again(put, ask):
+def test_a_stated_end_stands_when_records_pass_it(put, ask):
     put(units="unit_id,family\nu1,E1\n", jobs="job_id,unit_id,visited_on\nj1,u1,2020-01-02\n",
         mapping="records_to = 2020-12-31")  # fmt: skip
     assert ask("select value from raw.settings where name = 'records_to'") == [("2020-12-31",)]
@@ -92,9 +92,8 @@ def test_a_stated_end_that_records_pass_is_assumed_again(put, ask):
     assert ask("select value from raw.settings where name = 'records_to'") == [("2020-12-31",)]
     result = put(jobs="job_id,unit_id,visited_on\nj3,u1,2021-01-02\n")
     assert any("stated as 2020-12-31" in note for note in result.notes)
-    assert dict(ask("select name, value from raw.settings where name like 'records%'"))[
-        "records_end_assumed"
-    ] == "yes"  # fmt: skip
+    settings = dict(ask("select name, value from raw.settings where name like 'records%'"))
+    assert settings["records_to"] == "2020-12-31" and settings["records_end_assumed"] == "no"
 
 
 @pytest.mark.parametrize(
