@@ -1,9 +1,10 @@
-"""CSV read line by line, so that no row is lost and every row knows its line.
+"""CSV read so that no row is lost and every row knows its line.
 
-DuckDB reads the file as plain lines in their order. A line without quotes is split in SQL. A line
-with quotes is split in SQL if it is well formed, and otherwise by a splitter in Python that joins
-a quoted field that runs over several lines, and gives up on one line (never more) whose quote
-nobody closes. A blank line is no row. The number of rows is checked against the number of lines.
+Most files are read in blocks of columns (``csv_rows``). Where most lines have quotes, DuckDB reads
+the file as plain lines in their order. A line without quotes is split in SQL. A line with quotes is
+split in SQL if it is well formed, and otherwise by a splitter in Python that joins a quoted field
+that runs over several lines, and gives up on one line (never more) whose quote nobody closes. A
+blank line is no row. Both ways the number of rows is checked against the number of lines.
 """
 
 from __future__ import annotations
@@ -15,8 +16,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import duckdb
+import pyarrow as pa
 
 from failstats.errors import InputError
+from failstats.intake.csv_rows import LONGEST_KEPT, RESUME, quick_rows
 from failstats.intake.prepass import TextFile, examine
 from failstats.intake.privacy import PATTERNS
 from failstats.intake.staged import clean, put_frame
@@ -24,9 +27,8 @@ from failstats.intake.staged import clean, put_frame
 __all__ = ["DELIMITERS", "CsvFile", "open_csv"]
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
-RESUME = 50  # lines; a quote not closed within them is a stray one
-LONGEST_KEPT = 1000  # characters kept of a line that is not a row
 HEADER_BYTES = 2**20
+NUL, TOO_LONG = "line has a NUL byte", "line is longer than 1 MB"
 LINE_BYTES = 8 * 2**20  # more than the longest line that is let through
 
 
@@ -38,6 +40,8 @@ class CsvFile:
     ----------
     header : the titles as written, stripped.
     header_line : the line they stand on.
+    plain : places of columns whose texts hardly ever repeat.
+    in_memory : the staged rows, where they are not in a table of DuckDB's.
     """
 
     label: str
@@ -47,6 +51,8 @@ class CsvFile:
     header_line: int
     keep_text: bool = True
     notes: list[str] = field(default_factory=list)
+    plain: frozenset[int] = frozenset()
+    in_memory: pa.Table | None = None
 
     @property
     def sha256(self) -> str:
@@ -54,7 +60,31 @@ class CsvFile:
         return self.text.sha256
 
     def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
-        """Fill a temporary table (place, line, broken, whole_text, c0, c1, …) with every row."""
+        """A temporary table or view (place, broken, whole_text, c0, c1, …) of every row."""
+        if self._stage_blocks():
+            connection.execute("select 1").fetchall()  # no result may be half read
+            connection.register(name, self.in_memory)
+        else:
+            self._stage_lines(connection, name)
+
+    def _stage_blocks(self) -> bool:
+        """Read the file in blocks; whether that can be done."""
+        text = self.text
+        unusable = dict.fromkeys(text.nul_lines, NUL) | dict.fromkeys(text.long_lines, TOO_LONG)
+        found = quick_rows(
+            text.path, delimiter=self.delimiter, header_line=self.header_line,
+            width=len(self.header), plain=self.plain, has_quotes=text.has_quotes,
+            has_blank=text.has_blank, unusable=unusable, keep_text=self.keep_text,
+            resynchronise=_resynchronise,
+        )  # fmt: skip
+        if found is None:
+            return False
+        self._same_lines(found.lines + self.header_line)
+        self._same_rows(found.filled, found.table.num_rows)
+        self.in_memory = found.table
+        return True
+
+    def _stage_lines(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
         lines = f"lines_of_{name}"
         connection.execute(
             f"create temp table {lines} as select row_number() over () as place, content from "
@@ -89,10 +119,13 @@ class CsvFile:
 
     def _check_lines(self, connection: duckdb.DuckDBPyConnection, lines: str) -> None:
         row = connection.execute(f"select count(*) from {lines}").fetchone()
-        if row is None or row[0] != self.text.lines:
+        self._same_lines(row[0] if row else 0)
+
+    def _same_lines(self, count: int) -> None:
+        if count != self.text.lines:
             raise InputError(
                 f"every line must be read, but {self.label} has {self.text.lines:,} lines and "
-                f"{row[0] if row else 0:,} were read.",
+                f"{count:,} were read.",
                 where=self.label,
                 do="do not change the file while it loads; load it again. Nothing was changed.",
             )
@@ -109,10 +142,14 @@ class CsvFile:
             f"select (select count(*) from {lines} where place > {self.header_line} "
             f"and trim(content) <> '' {inside}), count(*), count(distinct place) from {name}"
         ).fetchone()
-        if row is None or len(set(row)) != 1:
+        assert row is not None
+        self._same_rows(row[0], row[1] if row[1] == row[2] else -1)
+
+    def _same_rows(self, lines: int, rows: int) -> None:
+        if lines != rows:
             raise InputError(
-                f"every line must become one row, but of {self.label} {row[0] if row else 0:,} "
-                f"lines became {row[1] if row else 0:,} rows.",
+                f"every line must become one row, but of {self.label} {lines:,} "
+                f"lines became {rows:,} rows.",
                 where=self.label,
                 do="report this fault with the shape of the file. Nothing was changed.",
             )
@@ -142,8 +179,8 @@ class CsvFile:
 
     def _unusable(self, connection: duckdb.DuckDBPyConnection, name: str, lines: str) -> str:
         """Rows for the lines that the pre-pass found unusable; SQL that leaves them out."""
-        found = [(at, "line has a NUL byte") for at in self.text.nul_lines]
-        found += [(at, "line is longer than 1 MB") for at in self.text.long_lines]
+        found = [(at, NUL) for at in self.text.nul_lines]
+        found += [(at, TOO_LONG) for at in self.text.long_lines]
         found = [pair for pair in found if pair[0] > self.header_line]
         if not found:
             return ""

@@ -22,7 +22,14 @@ from failstats.intake.remove import silence_forgotten
 from failstats.intake.result import LEDGER_KEYS, LoadResult
 from failstats.intake.settings import same_currency, same_key, write_settings
 from failstats.intake.sources import find_sources, nothing_to_load
-from failstats.intake.staged import ROW_SPAN, Source, create_work_tables, type_rows
+from failstats.intake.staged import (
+    ROW_SPAN,
+    Source,
+    create_work_tables,
+    forget_source,
+    show_typed,
+)
+from failstats.intake.typed import type_rows
 from failstats.vocabulary import Vocabulary, load_vocabulary
 from failstats.warehouse import store as warehouse_store
 
@@ -164,17 +171,18 @@ class _Load:
         if not sources:
             return []
         self.say(f"checking {table}")
+        show_typed(connection, table, sources)
         silence_forgotten(connection, table)
         rules.settle(connection, table, sources)
         if table == "jobs":
             rules.create_call_out_units(connection, batch)
-        rules.store(connection, table, batch, sources)
+        good = rules.store(connection, table, batch, sources)
         rules.retire(connection, table, batch)
         ledger = _write_ledger(connection, batch, sources)
+        _conserved(ledger, good)
         for source in sources:
+            forget_source(connection, source)
             source.let_go(connection)
-        if table not in ("units", "jobs"):  # those two are asked for by later tables
-            connection.execute(f"drop table typed_{table}")
         return ledger
 
     def _read(self, source: Source) -> bool:
@@ -182,9 +190,7 @@ class _Load:
         self.read_so_far += 1
         source.number = self.read_so_far
         self.say(f"reading {source.file}")
-        source.stage(self.connection, source.staged)
-        row = self.connection.execute(f"select count(*) from {source.staged}").fetchone()
-        if row is None or not row[0]:
+        if not source.read(self.connection):
             self.notes.append(f"{source.file}: no records")
             return False
         type_rows(self.connection, source, self.words, self.today)
@@ -220,19 +226,20 @@ def _write_ledger(
     ledger = []
     now = dt.datetime.now(dt.UTC).replace(tzinfo=None, microsecond=0)
     for source in sources:
-        low, high = source.number * ROW_SPAN, (source.number + 1) * ROW_SPAN
+        assert source.texts is not None
+        low = source.number * ROW_SPAN
         counts = connection.execute(
-            f'with placed as (select {low} + place as "row" from {source.staged}) '
-            'select count(*), count(*) filter (where "row" in (select "row" from verdicts)), '
-            'count(*) filter (where "row" in (select "row" from duplicates)), '
-            'count(*) filter (where "row" in (select "row" from corrections)) from placed'
+            'select (select count(distinct "row") from verdicts where "row" >= $1 and "row" < $2), '
+            '(select count(distinct "row") from duplicates where "row" >= $1 and "row" < $2), '
+            '(select count(distinct "row") from corrections where "row" >= $1 and "row" < $2)',
+            [low, low + ROW_SPAN],
         ).fetchone()
         assert counts is not None
-        rows_in, quarantined, duplicates, corrected = (int(count) for count in counts)
+        rows_in = int(source.texts.num_rows)
+        quarantined, duplicates, corrected = (int(count) for count in counts)
         good = rows_in - quarantined - duplicates
         values = (batch, source.table, source.file, rows_in, good, quarantined, duplicates,
                   corrected, now.isoformat())  # fmt: skip
-        _conserved(connection, source, batch, good, (low, high))
         connection.execute(
             "insert into raw.batches values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
             [batch, source.table, source.file, source.sha256, rows_in, good, quarantined,
@@ -242,19 +249,13 @@ def _write_ledger(
     return ledger
 
 
-def _conserved(connection: duckdb.DuckDBPyConnection, source: Source, batch: int, good: int,
-               span: tuple[int, int]) -> None:  # fmt: skip
-    """Every row counted as good is one that was typed; a lost row must never pass."""
-    row = connection.execute(
-        f'select count(*) from typed_{source.table} where "row" >= $1 and "row" < $2 '
-        'and "row" not in (select "row" from verdicts) '
-        'and "row" not in (select "row" from duplicates)',
-        list(span),
-    ).fetchone()
-    if row is None or row[0] != good:
+def _conserved(ledger: list[dict[str, Any]], stored: int) -> None:
+    """Every row counted as good is one that was stored; a lost row must never pass."""
+    good = sum(int(row["good"]) for row in ledger)
+    if stored != good:
         raise InputError(
-            f"every row must be kept, quarantined or a duplicate, but of {source.file} {good} rows "
-            f"should be kept and {row[0] if row else 0} are.",
-            where=source.file,
+            f"every row must be kept, quarantined or a duplicate, but of {ledger[0]['table']} "
+            f"{good} rows should be kept and {stored} are.",
+            where=", ".join(str(row["file"]) for row in ledger[:5]),
             do="nothing was changed; report this fault with the shape of the file.",
         )

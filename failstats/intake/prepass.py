@@ -17,6 +17,8 @@ import zlib
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
+
 from failstats.errors import InputError
 
 __all__ = ["ENCODINGS", "TextFile", "examine", "file_hash", "refuse_wrong_magic"]
@@ -31,8 +33,6 @@ ENCODINGS = {
     "utf-16-be": "utf-16-be", "latin-1": "latin-1", "iso-8859-1": "latin-1", "cp1252": "cp1252",
     "windows-1252": "cp1252", "cp850": "cp850", "cp437": "cp437", "iso-8859-15": "iso-8859-15",
 }  # fmt: skip
-
-ODD_SPACE = (b"\t", "\u00a0".encode(), "\ufeff".encode())  # a mark at the start counts too
 
 MAGIC = (
     (b"\x1f\x8b", "a gzip file", "give it the ending .csv.gz, or unpack it first."),
@@ -53,7 +53,8 @@ class TextFile:
     lines : how many lines it has, the last one with or without a line end.
     nul_lines, long_lines : numbers of the lines that cannot be used.
     free_byte : a control character that the file does not have.
-    has_odd_space : it has white space other than blanks.
+    has_odd_space : it may have white space other than blanks.
+    has_blank : it may have lines with nothing in them.
     """
 
     path: Path
@@ -62,6 +63,7 @@ class TextFile:
     free_byte: str
     has_quotes: bool
     has_odd_space: bool = True
+    has_blank: bool = True
     nul_lines: list[int] = field(default_factory=list)
     long_lines: list[int] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -78,6 +80,7 @@ class _Seen:
     long: int = 0
     quotes: bool = False
     odd_space: bool = False
+    blank: bool = False
     sha256: str = ""
     free_byte: str = ""
     lines: int = 0
@@ -179,7 +182,7 @@ def examine(path: Path, folder: Path, *, encoding: str | None = None, label: str
             shutil.copyfile(path, clean)
         result = TextFile(path=clean, lines=seen.lines, sha256=seen.sha256,
                           free_byte=seen.free_byte, has_quotes=seen.quotes,
-                          has_odd_space=seen.odd_space)  # fmt: skip
+                          has_odd_space=seen.odd_space, has_blank=seen.blank)  # fmt: skip
     else:
         if not one_kind and codec == "utf-8":
             notes.append(f"{label}: line ends of several kinds, or CR only, are read alike")
@@ -212,6 +215,7 @@ def _scan(path: Path, *, strict: bool, label: str) -> _Seen:
     with path.open("rb") as handle:
         while chunk := handle.read(CHUNK):
             digest.update(chunk)
+            seen.blank = seen.blank or (not last and chunk[:1] in (b"\n", b"\r"))
             if strict:
                 try:
                     if not (chunk.isascii() and not pending):
@@ -224,15 +228,23 @@ def _scan(path: Path, *, strict: bool, label: str) -> _Seen:
                         + 1
                     )
                     raise _not_utf8(label, line) from None
-            seen.pairs += chunk.count(b"\r\n") + (last[-1:] == b"\r" and chunk[:1] == b"\n")
-            seen.newlines += chunk.count(b"\n")
-            seen.returns += chunk.count(b"\r")
-            seen.nuls += chunk.count(0)
+            letters = np.frombuffer(chunk, np.uint8)
+            low = np.bincount(letters[letters < 32], minlength=32)
+            if low[13] or last[-1:] == b"\r":
+                seen.pairs += chunk.count(b"\r\n") + (last[-1:] == b"\r" and chunk[:1] == b"\n")
+            seen.newlines += int(low[10])
+            seen.returns += int(low[13])
+            seen.nuls += int(low[0])
             seen.quotes = seen.quotes or b'"' in chunk
-            seen.odd_space = seen.odd_space or any(
-                space in chunk or space in last + chunk[:2] for space in ODD_SPACE
+            ends = letters == 10
+            seen.blank = (
+                seen.blank
+                or bool((ends[1:] & ends[:-1]).any())
+                or (last[-1:] == b"\n" and chunk[:1] in (b"\n", b"\r"))
+                or (bool(low[13]) and b"\n\r" in chunk)
             )
-            controls -= {code for code in controls if code in chunk}
+            seen.odd_space = seen.odd_space or bool(low[9]) or not chunk.isascii()
+            controls -= set(np.flatnonzero(low).tolist())
             open_line, is_long = _longest(chunk, open_line)
             seen.long += is_long
             last = chunk[-2:]

@@ -14,10 +14,14 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import duckdb
+import pyarrow as pa
+import pyarrow.compute as compute
 
 from failstats.errors import InputError
 
-__all__ = ["PATTERNS", "Key", "identifying_title", "looks_identifying", "refuse_identifiers"]
+__all__ = [
+    "PATTERNS", "Key", "identifying_title", "looks_identifying", "refuse_identifiers", "suspicious",
+]  # fmt: skip
 
 SHORTEST_KEY = 8  # bytes; a shorter one is guessed
 PROBE = "failstats"  # hashed with the key at the first load, to know a wrong key at the next
@@ -44,6 +48,8 @@ PATTERNS = {
         r"|(?:stra[sß]s?e|str\.) *\d+|\b(?:rue|calle|avenida|via) [a-z ]+,? *\d+"
     ),
 }
+ANY_PATTERN = "|".join(f"(?:{pattern})" for pattern in PATTERNS.values())
+ODD = (b"@", b"+", b"(", b" ", b"/", b".")
 _COMPILED = {what: re.compile(pattern) for what, pattern in PATTERNS.items()}
 
 # titles of columns that hold direct identifiers or free text, as whole words of the title
@@ -79,6 +85,34 @@ def looks_identifying(text: str) -> str | None:
     return None
 
 
+def suspicious(column: pa.ChunkedArray) -> bool:
+    """Whether any text of a column may hold what identifies somebody (never no where one does).
+
+    Parameters
+    ----------
+    column : text, plain or with each spelling kept once.
+    """
+    return any(
+        _suspicious(chunk.dictionary if pa.types.is_dictionary(chunk.type) else chunk)
+        for chunk in column.chunks
+    )
+
+
+def _suspicious(texts: pa.Array) -> bool:
+    """Every pattern needs a letter of ODD, two hyphens in one text, or the word for a street."""
+    letters = texts.buffers()[2]
+    if letters is None:
+        return False
+    plain = letters.to_pybytes()
+    if plain.isascii() and not any(odd in plain for odd in ODD) and b"stra" not in plain.lower():
+        if b"-" not in plain:
+            return False
+        hyphens = compute.max(compute.count_substring(texts, "-")).as_py()
+        if (hyphens or 0) < 2:
+            return False
+    return bool(compute.any(compute.match_substring_regex(texts, ANY_PATTERN)).as_py())
+
+
 def refuse_identifiers(
     connection: duckdb.DuckDBPyConnection, staged: str, columns: Sequence[str], file: str
 ) -> None:
@@ -96,12 +130,11 @@ def refuse_identifiers(
     """
     if not columns:
         return
-    any_of_them = "|".join(f"(?:{pattern})" for pattern in PATTERNS.values())
     counts = connection.execute(
         "select "
         + ", ".join(f'count(*) filter (where regexp_matches("{column}", $1))' for column in columns)
         + f" from {staged}",
-        [any_of_them],
+        [ANY_PATTERN],
     ).fetchone()
     for column, count in zip(columns, counts or (), strict=True):
         for what, pattern in PATTERNS.items() if count else ():

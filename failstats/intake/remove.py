@@ -265,8 +265,13 @@ def silence_forgotten(connection: duckdb.DuckDBPyConnection, table: str) -> None
     )
     if own == "job_id":  # lines of a new job of a forgotten unit
         connection.execute(
-            f'insert into silent select "row" from typed_{table} where job_id in (select job_id '
-            'from typed_jobs where "row" in (select "row" from silent))'
+            f'insert into silent select "row" from typed_{table} where job_id in '
+            "(select job_id from silent_jobs)"
+        )
+    if table == "jobs":
+        connection.execute(
+            'insert into silent_jobs select job_id from typed_jobs where "row" in '
+            '(select "row" from silent) and job_id is not null'
         )
     connection.execute(
         f"insert into verdicts select distinct \"row\", {PLACE_FORGOTTEN}, '{own}', $1 "

@@ -7,8 +7,9 @@ to quarantine whole. All functions work on the temporary tables of ``staged``.
 from __future__ import annotations
 
 import duckdb
+import numpy as np
 
-from failstats.intake.staged import ROW_SPAN, Source, canonical
+from failstats.intake.staged import ROW_SPAN, Source, canonical, rows_alone, rows_of
 from failstats.warehouse.schema import TABLES, Column, Table, stored_columns
 
 __all__ = [
@@ -70,34 +71,41 @@ def _row_dates(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
 
 
 def _parents(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
+    """Rows whose parent is not there, or was not there yet on that day."""
+    day = CHILD_DATES.get(table.name)
     for key, parent in table.parents.items():
         one = parent.removesuffix("s")
-        absent = (
-            f"{key} is not null and not exists (from raw.{parent} as parent where "
-            f"parent.{key} = child.{key} and parent.superseded_in is null)"
+        dated = day is not None and parent == "units"
+        since = "parent.installed_on" if dated else "null::date"
+        late = f"or child.{day} < parent.installed_on" if dated else ""
+        connection.execute(
+            f'create or replace temp table unsettled as select child."row", child.{key}, '
+            f"parent.{key} is null as absent, {since} as since, "
+            f"{f'child.{day}' if dated else 'null::date'} as day from typed_{table.name} as child "
+            f"left join (from raw.{parent} where superseded_in is null) as parent using ({key}) "
+            f"where child.{key} is not null and (parent.{key} is null {late})"
         )
         connection.execute(
-            f"insert into verdicts select child.\"row\", {PLACE_PARENT}, '{key}', "
-            f"'{WAITING}its {one} is in quarantine' from typed_{table.name} as child "
-            f"where {absent} and {key} in (select content->>'{key}' from raw.quarantine "
-            f"where \"table\" = '{parent}' and released_in is null and content->>'{key}' is "
-            "not null)"
+            f"create or replace temp table waits as select \"row\", {key} in (select "
+            f"content->>'{key}' from raw.quarantine where \"table\" = '{parent}' and "
+            f"released_in is null and content->>'{key}' is not null) as held "
+            "from unsettled where absent"
+        )
+        connection.execute(
+            f"insert into verdicts select \"row\", {PLACE_PARENT}, '{key}', "
+            f"'{WAITING}its {one} is in quarantine' from waits where held"
         )
         if table.name in NEEDS_PARENT:
             connection.execute(
-                f"insert into verdicts select child.\"row\", {PLACE_PARENT}, '{key}', "
-                f"'{WAITING}its {one} is not in the warehouse' from typed_{table.name} as child "
-                f'where {absent} and "row" not in (select "row" from verdicts where '
-                f"place = {PLACE_PARENT})"
+                f"insert into verdicts select \"row\", {PLACE_PARENT}, '{key}', "
+                f"'{WAITING}its {one} is not in the warehouse' from waits where not held"
             )
-    day = CHILD_DATES.get(table.name)
-    if day is not None:
-        connection.execute(
-            f"insert into verdicts select child.\"row\", {PLACE_ROW}, '{day}', "
-            f"'{day} must be on or after installed_on of its unit, but ' || child.{day} || "
-            f"' is before ' || installed_on from typed_{table.name} as child join raw.units as "
-            f"unit using (unit_id) where unit.superseded_in is null and child.{day} < installed_on"
-        )
+        if dated:
+            connection.execute(
+                f"insert into verdicts select \"row\", {PLACE_ROW}, '{day}', "
+                f"'{day} must be on or after installed_on of its unit, but ' || day || "
+                "' is before ' || since from unsettled where not absent"
+            )
 
 
 def _keys(connection: duckdb.DuckDBPyConnection, table: Table, sources: list[Source]) -> None:
@@ -106,7 +114,7 @@ def _keys(connection: duckdb.DuckDBPyConnection, table: Table, sources: list[Sou
     _known(connection, table)
 
 
-USABLE = '"row" not in (select "row" from verdicts) and "row" not in (select "row" from duplicates)'
+USABLE = '"row" not in (select "row" from verdicts union all select "row" from duplicates)'
 
 
 def _prefer_fresh(
@@ -130,30 +138,27 @@ def _repeated(connection: duckdb.DuckDBPyConnection, table: Table, sources: list
     """One key twice in this load: duplicates where the content is the same, else refused."""
     key, names = key_of(table), names_of(table)
     keys = ", ".join(f'"{name}"' for name in key)
-    connection.execute(
-        f"create or replace temp table twice as select {keys} from typed_{table.name} "
-        f"where {USABLE} group by all having count(*) > 1"
-    )
-    found = connection.execute("select count(*) from twice").fetchone()
-    if found is None or not found[0]:
+    rows = _perhaps_repeated(connection, table)
+    if not len(rows):
         return
-    blank = "false"
-    if table.name == "lines":
-        blank_rows = " union all ".join(
-            f'select {source.number * ROW_SPAN} + place as "row" from {source.staged} '
-            "where position is null and broken is null"
-            for source in sources
-        )
-        blank = f'"row" in ({blank_rows})'
+    connection.execute(f"create or replace temp table several as from typed_{table.name} limit 0")
+    connection.execute('create or replace temp table blank_position ("row" bigint)')
+    for source in sources:
+        rows_alone(connection, source, rows)
+        connection.execute("insert into several by name select * from few_typed")
+        if table.name == "lines":
+            connection.execute(
+                f'insert into blank_position select {source.number * ROW_SPAN} + place '
+                "from few_staged where position is null and broken is null"
+            )
     connection.execute(
-        f"create or replace temp table repeated as with several as (select usable.*, "
-        f"{_tuple(names, 'usable')} as content from typed_{table.name} as usable "
-        f"semi join twice on {_same(key, 'usable', 'twice')} where {USABLE}), "
-        "counted as (select *, count(*) over same_key as alike, "
-        "count(*) over same_content as identical "
-        f"from several window same_key as (partition by {keys}), "
-        "same_content as (partition by content)) "
-        f'select "row", content, alike, identical, {blank} as blank_position from counted'
+        "create or replace temp table repeated as with counted as (select several.*, "
+        f"{_tuple(names, 'several')} as content, count(*) over same_key as alike, "
+        "count(*) over same_content as identical from several window "
+        f"same_key as (partition by {keys}), "
+        f"same_content as (partition by {_tuple(names, 'several')})) "
+        'select "row", content, alike, identical, "row" in (from blank_position) '
+        "as blank_position from counted where alike > 1"
     )
     connection.execute(
         f"insert into verdicts select \"row\", {PLACE_KEY}, 'position', "
@@ -173,6 +178,20 @@ def _repeated(connection: duckdb.DuckDBPyConnection, table: Table, sources: list
     )
 
 
+def _perhaps_repeated(connection: duckdb.DuckDBPyConnection, table: Table) -> np.ndarray:
+    """Usable rows whose key may stand in another one too: all that do, hardly any that do not."""
+    keys = ", ".join(f'"{name}"' for name in key_of(table))
+    found = rows_of(
+        connection, f'select "row", hash({keys}) as mark from typed_{table.name} where {USABLE}'
+    )
+    marks = found["mark"].to_numpy()
+    ordered = np.sort(marks)
+    twice = np.unique(ordered[1:][ordered[1:] == ordered[:-1]])
+    if not len(twice):
+        return twice
+    return found["row"].to_numpy()[np.isin(marks, twice)]
+
+
 def _known(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
     """A key that the warehouse has: a duplicate where the content is the same, else corrected."""
     found = connection.execute(f"select count(*) from raw.{table.name}").fetchone()
@@ -190,37 +209,45 @@ def _known(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
 
 
 def store(connection: duckdb.DuckDBPyConnection, name: str, batch: int,
-          sources: list[Source]) -> None:  # fmt: skip
-    """Supersede what is corrected, add the good rows, put the rest into quarantine."""
+          sources: list[Source]) -> int:  # fmt: skip
+    """Supersede what is corrected, add the good rows, put the rest into quarantine.
+
+    Returns
+    -------
+    How many rows were added.
+    """
     table = TABLES[name]
     names = ", ".join(f'"{column}"' for column in names_of(table))
     on_key = _same(key_of(table), "old", "typed")
-    connection.execute(
-        f"update raw.{name} as old set superseded_in = $batch from typed_{name} as typed "
-        f"where old.superseded_in is null and {on_key} and "
-        'typed."row" in (select "row" from corrections)',
-        {"batch": batch},
-    )
-    connection.execute(
+    corrections = connection.execute("select count(*) from corrections").fetchone()
+    if corrections and corrections[0]:
+        connection.execute(
+            f"update raw.{name} as old set superseded_in = $batch from typed_{name} as typed "
+            f"where old.superseded_in is null and {on_key} and "
+            'typed."row" in (select "row" from corrections)',
+            {"batch": batch},
+        )
+    stored = connection.execute(
         f"insert into raw.{name} ({names}, batch, file, line, superseded_in) "
         f"select {names}, $batch, file, line, null from typed_{name} "
-        'where "row" not in (select "row" from verdicts) '
-        'and "row" not in (select "row" from duplicates)',
+        'where "row" not in (select "row" from verdicts union all select "row" from duplicates)',
         {"batch": batch},
-    )
+    ).fetchone()
     for source in sources:
-        if source.table == name:
-            _quarantine(connection, table, source, batch)
+        _quarantine(connection, table, source, batch)
+    return int(stored[0]) if stored else 0
 
 
 def _quarantine(connection: duckdb.DuckDBPyConnection, table: Table, source: Source,
                 batch: int) -> None:  # fmt: skip
     low = source.number * ROW_SPAN
-    row = connection.execute(
-        'select count(*) from verdicts where "row" >= $1 and "row" < $2', [low, low + ROW_SPAN]
-    ).fetchone()
-    if row is None or not row[0]:
+    rows = connection.execute(
+        'select distinct "row" from verdicts where "row" >= $1 and "row" < $2',
+        [low, low + ROW_SPAN],
+    ).fetchnumpy()["row"]
+    if not len(rows):
         return
+    rows_alone(connection, source, rows)
     pairs = []
     for column in table.columns:
         raw = f'staged."{column.name}"'
@@ -237,8 +264,8 @@ def _quarantine(connection: duckdb.DuckDBPyConnection, table: Table, source: Sou
         'case when told."row" in (select "row" from silent) then json_object() '
         f"when staged.broken is null then json_object({', '.join(pairs)}) "
         f"else json_object({whole}) end, null "
-        f'from told join {source.staged} as staged on told."row" = $number * {ROW_SPAN} + place '
-        f'join typed_{table.name} as typed on typed."row" = told."row" order by told."row"',
+        f'from told join few_staged as staged on told."row" = $number * {ROW_SPAN} + place '
+        'join few_typed as typed on typed."row" = told."row" order by told."row"',
         {"batch": batch, "table": table.name, "number": source.number},
     )
 
@@ -305,9 +332,9 @@ def create_call_out_units(connection: duckdb.DuckDBPyConnection, batch: int) -> 
     connection.execute(
         "create or replace temp table made as select unit_id, 'unknown' as family, "
         f"{_unknown_unit()}, $batch as batch, "
-        'arg_min(file, "row") as file, arg_min(line, "row") as line from typed_jobs '
-        'where "row" not in (select "row" from verdicts) and unit_id not in '
-        "(select unit_id from raw.units where superseded_in is null) group by unit_id",
+        'arg_min(file, "row") as file, arg_min(line, "row") as line from typed_jobs where "row" in '
+        '(select "row" from unsettled where absent) and "row" not in (select "row" from verdicts) '
+        "group by unit_id",
         {"batch": batch},
     )
     return _add_made(connection)

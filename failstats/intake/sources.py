@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
-import duckdb
-
 from failstats.errors import InputError
-from failstats.intake.csv_lines import open_csv
+from failstats.intake.csv_lines import CsvFile, open_csv
 from failstats.intake.formats import (
     RowFile,
     json_lines,
@@ -22,7 +20,8 @@ from failstats.intake.formats import (
 from failstats.intake.mapping import Mapping, TableMapping
 from failstats.intake.prepass import unpack
 from failstats.intake.privacy import Key, identifying_title, looks_identifying
-from failstats.intake.staged import Source, put_frame
+from failstats.intake.raw_rows import RawRows
+from failstats.intake.staged import Source
 from failstats.warehouse.schema import TABLES, Table
 
 __all__ = ["find_sources", "nothing_to_load"]
@@ -248,7 +247,13 @@ def _bind(opened: RowFile, mapping: Mapping, tables: list[str],
     used = {at for columns in bound.values() for at in columns.values()}
     dropped = set().union(*(mapping.table(table).drop for table in tables))
     _refuse_unknown(opened, tables, titles, used, dropped)
-    raw = _Raw(opened, len(tables))
+    raw = RawRows(opened, len(tables))
+    if isinstance(opened, CsvFile) and key is None:
+        ids = {column.name for table in tables for column in TABLES[table].columns
+               if column.kind == "id"}  # fmt: skip
+        opened.plain = frozenset(
+            at for columns in bound.values() for name, at in columns.items() if name in ids
+        )
     finest = max(tables, key=list(TABLES).index)
     sources = []
     for table in tables:
@@ -260,73 +265,12 @@ def _bind(opened: RowFile, mapping: Mapping, tables: list[str],
             table=table, file=opened.label, sha256=opened.sha256,
             dialect=dialect, columns=tuple(columns), key=key,
             stage=raw.stager(table, columns, own, table == finest, dialect.blanks),
+            ready=raw.in_memory(columns, dialect.blanks),
             let_go=raw.let_go,
         )  # fmt: skip
         _refuse_titles(opened, columns, titles, key)
         sources.append(source)
     return sources
-
-
-class _Raw:
-    """The rows of a file, staged once for all tables that are taken from it."""
-
-    def __init__(self, opened: RowFile, uses: int) -> None:
-        self.opened = opened
-        self.name: str | None = None
-        self.uses = uses
-
-    def let_go(self, connection: duckdb.DuckDBPyConnection) -> None:
-        """Drop the rows after the last table has been taken from them."""
-        self.uses -= 1
-        if self.uses == 0:
-            connection.execute(f"drop table {self.name}")
-
-    def stager(
-        self,
-        table: str,
-        columns: dict[str, int],
-        own: list[int],
-        finest: bool,
-        blanks: frozenset[str],
-    ) -> Callable[[duckdb.DuckDBPyConnection, str], None]:
-        """What makes ``staged_N`` of one table: a view of the file's rows."""
-
-        def stage(connection: duckdb.DuckDBPyConnection, name: str) -> None:
-            if self.name is None:
-                self.name = f"raw_of_{name}"
-                self.opened.stage(connection, self.name)
-                _refuse_nameless(connection, self.name, self.opened)
-            number = name.removeprefix("staged_")
-            connection.execute(
-                "insert into source_files values ($1, $2)", [int(number), self.opened.label]
-            )
-            if blanks:
-                put_frame(connection, f"blanks_{number}", ["word"], [(w,) for w in sorted(blanks)])
-
-            def said(at: int | None) -> str:
-                if at is None:
-                    return "null::varchar"
-                if not blanks:
-                    return f"c{at}"
-                nothing = f"lower(c{at}) in (select word from blanks_{number})"
-                return f"case when {nothing} then null else c{at} end"
-
-            fields = ", ".join(
-                f'{said(columns.get(column.name))} as "{column.name}"'
-                for column in TABLES[table].columns
-            )
-            only = " or ".join(f"({said(at)}) is not null" for at in own)
-            # a line that is no row counts once, with the finest table of the file
-            where = f"where broken is null and ({only or 'true'})"
-            if finest:
-                where = f"where broken is not null or {only}" if own else ""
-            connection.execute(
-                f"create temp view {name} as select place, "
-                f"(select file from source_files where number = {number}) as file, "
-                f"place as line, broken, whole_text, {fields} from {self.name} {where}"
-            )
-
-        return stage
 
 
 def _titles(opened: RowFile) -> dict[str, int]:
@@ -424,17 +368,4 @@ def _refuse_titles(opened: RowFile, columns: dict[str, int], titles: dict[str, i
                 f"records must not identify anybody, but {ours} is taken from {_shown(title)}.",
                 where=f"{opened.label}, header",
                 do="take it from another column, or, for an id, load with --key-file.",
-            )
-
-
-def _refuse_nameless(connection: duckdb.DuckDBPyConnection, raw: str, opened: RowFile) -> None:
-    for at, title in enumerate(opened.header):
-        if title.strip():
-            continue
-        row = connection.execute(f"select min(place) from {raw} where c{at} is not null").fetchone()
-        if row and row[0] is not None:
-            raise InputError(
-                f"every column with values must have a title, but column {at + 1} has none.",
-                where=f"{opened.label}, column {at + 1}, line {row[0]}",
-                do="give it a title, or remove it.",
             )

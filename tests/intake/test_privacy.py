@@ -5,10 +5,13 @@ from __future__ import annotations
 import hashlib
 import hmac
 
+import pyarrow as pa
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from failstats.errors import InputError
-from failstats.intake.privacy import Key, identifying_title, looks_identifying
+from failstats.intake.privacy import Key, identifying_title, looks_identifying, suspicious
 
 UNITS = "unit_id,family,building_id\nu1,E1,b1\n"
 JOBS = "job_id,unit_id,visited_on,technician_id,continues\n"
@@ -94,6 +97,16 @@ def test_a_key_must_be_there_and_long_enough(tmp_path):
 )
 def test_what_identifies(text, what):
     assert looks_identifying(text) == what
+
+
+letters = st.text(st.sampled_from("aAbstrSTRaeßſé019 -./()+@_,"), max_size=24)
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.lists(letters, max_size=4))
+def test_the_quick_look_at_a_column_misses_nothing(texts):
+    column = pa.chunked_array([pa.array(texts, pa.string())])
+    assert suspicious(column) == any(looks_identifying(text) for text in texts)
 
 
 @pytest.mark.parametrize("title", ["Name", "customer name", "Phone", "E-Mail", "street_address",
