@@ -19,6 +19,7 @@ KINDS = {
     "renewal_births_call_out": "known by a call: births by renewal",
     "silent_loss": "left without a word: silent loss",
     "hidden_state": "failed unseen: hidden state",
+    "hidden_state_frailty": "failed unseen, units differ: both models at once",
     "renewal_births_frailty": "broken: units differ",
     "silent_loss_after_repair": "broken: repairs drive customers away",
     "hidden_state_tests_by_state": "broken: bad parts are tested more",

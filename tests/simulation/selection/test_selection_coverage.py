@@ -18,13 +18,16 @@ HERE = Path(__file__).resolve().parent
 #: What the records' users were promised: shares of companies whose interval holds the truth.
 PROMISED = {
     "renewal_births": (0.93, 0.97),
+    "renewal_births_call_out": (0.93, 0.97),
     "silent_loss": (0.93, 0.97),
     "hidden_state": (0.92, 0.98),
+    "hidden_state_frailty": (0.92, 0.98),
 }
 #: Bias allowed in the median, relative.
-BIAS = {"renewal_births": 0.03, "silent_loss": 0.10, "hidden_state": 0.10}
+BIAS = {"renewal_births": 0.03, "renewal_births_call_out": 0.03}
+OTHER_BIAS = 0.10
 #: The naive answer must be off by at least this factor, or the scenario shows nothing.
-NAIVE_OFF = {"scale_years": 1.08, "coil_scale_years": 1.20, "hidden_failed_by_5_years": 2.0}
+NAIVE_OFF = {"scale_years": 1.07, "coil_scale_years": 1.20, "hidden_failed_by_5_years": 2.0}
 BROKEN = ("renewal_births_frailty", "silent_loss_after_repair", "hidden_state_tests_by_state")
 #: Simulated again: with 40 companies a share of .95 lies above this in 999 of 1,000 runs.
 FEW, LEAST = 40, 0.80
@@ -60,11 +63,13 @@ def test_the_committed_tables_keep_the_promise(scenario: str) -> None:
         share = row["held"] / row["fitted"]
         reach = 1.96 * (0.95 * 0.05 / row["fitted"]) ** 0.5
         assert low - reach <= share <= high + reach, (quantity, share)
-        assert row["ours"] == pytest.approx(row["truth"], rel=BIAS[scenario]), quantity
+        assert row["ours"] == pytest.approx(row["truth"], rel=BIAS.get(scenario, OTHER_BIAS)), (
+            quantity
+        )
         if quantity in NAIVE_OFF:
             factor = max(row["naive"] / row["truth"], row["truth"] / row["naive"])
             assert factor >= NAIVE_OFF[quantity], (quantity, factor)
-    if scenario == "renewal_births":
+    if scenario.startswith("renewal"):
         assert (_pooled(scenario)["width"] < 0.7).all()  # 30 % narrower than known births alone
 
 
