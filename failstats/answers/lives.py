@@ -280,7 +280,8 @@ def _headline(session: Session, asked: Asked, part: str) -> _Headline:
     everyone = Selection(births=asked.births, clock=asked.clock)
     contract = Selection(births=asked.births, followed=("contract",), clock=asked.clock)
     apart = disagree(fits.values())
-    loss = loss_life(session, part, asked.births) if asked.clock == "days" else None
+    plain = (asked.births, asked.clock) == ("known", "days")  # what it was proven for
+    loss = loss_life(session, part, asked.births) if plain else None
     if loss is not None:
         low, high = loss.interval(asked.level)["scale"]
         end = BracketEnd(

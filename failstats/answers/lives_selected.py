@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from failstats.answers.lives_fits import BIRTHS, Selection, risk_table
 from failstats.answers.lives_rows import BracketEnd
 from failstats.counts.joint_table import joint_table
-from failstats.counts.row_pass import hidden_rows, loss_rows
+from failstats.counts.row_pass import frailty_lives, hidden_rows, loss_rows
 from failstats.counts.world_pass import world_rows
 from failstats.errors import FitError
 from failstats.estimate.fitted_world import Misfit, fitted_world
+from failstats.estimate.frailty import unit_frailty
 from failstats.estimate.hidden_state import HiddenState, hidden_state_fit
 from failstats.estimate.life_models import FittedLife
 from failstats.estimate.renewal_births import renewal_births
@@ -21,6 +24,7 @@ __all__ = ["HiddenPair", "fitted_world_check", "hidden_pair", "loss_life", "rene
 
 #: The hot test's sensitivity is not in the records; the answer is fitted at both ends of this.
 SENSITIVITY_ENDS = (0.85, 1.0)
+FEWEST_FOR_FRAILTY = 50  # failures of other parts that say how much units differ
 WORLDS = 100  # simulated companies of the fitted-world check
 
 
@@ -93,10 +97,41 @@ def _hidden_pair(session: Session, first: str, second: str) -> HiddenPair:
             f"hot_test_finds_{high:.0%}".replace("%", "_percent"): {"hot_sensitivity": high},
             "untested_means_looked_good": {"untested": "passed"},
         }
-        fits = {name: hidden_state_fit(rows, **how).clustered() for name, how in others.items()}
+        fits = {
+            name: hidden_state_fit(rows, start=main, **how).clustered()
+            for name, how in others.items()
+        }
+        fits |= _units_differ(session, first, second, main)
     except FitError as fault:
         return HiddenPair(first=first, second=second, fit=None, others={}, reason=fault.what)
     return HiddenPair(first=first, second=second, fit=main, others=fits)
+
+
+def _units_differ(
+    session: Session, first: str, second: str, main: HiddenState
+) -> dict[str, HiddenState]:
+    """The same model where units differ as much as their other parts say; empty where they do not
+    say so. A weak unit breaks both parts, which units alike would take for a larger multiplier."""
+    others = [
+        str(part)
+        for part in session.run("lives_kept")["part"].unique()
+        if part not in (first, second)
+    ]
+    lives = frailty_lives(session, others) if others else None
+    if lives is None or lives["failed"].sum() < FEWEST_FOR_FRAILTY:
+        return {}
+    try:
+        variance = unit_frailty(
+            lives["unit"].to_numpy(),
+            law=lives["law"].to_numpy(),
+            entry=np.zeros(len(lives)),
+            exit=lives["exit"].to_numpy(float),
+            failed=lives["failed"].to_numpy(bool),
+        ).variance
+        rows = hidden_rows(session, first, second, from_installation=True)
+        return {"units_differ": hidden_state_fit(rows, variance=variance, start=main)}
+    except FitError:
+        return {}
 
 
 def _loss(session: Session, births: str) -> SilentLoss | None:

@@ -10,7 +10,16 @@ import numpy as np
 import pandas as pd
 
 from failstats.answers.lives_selected import hidden_pair
-from failstats.answers.pairs_rows import After, Difference, Hidden, HiddenLife, Missed, Pair, Pairs
+from failstats.answers.pairs_rows import (
+    After,
+    Difference,
+    Hidden,
+    HiddenEnd,
+    HiddenLife,
+    Missed,
+    Pair,
+    Pairs,
+)
 from failstats.answers.result import Warning_
 from failstats.counts.risk_table import RiskTable
 from failstats.errors import InputError
@@ -371,7 +380,8 @@ def _hidden(session: Session, first: str, second: str, level: float) -> Hidden |
     silent = session.run("lives_silent")
     if second not in set(silent["part"]):
         return None
-    found = hidden_pair(session, first, second).fit
+    model = hidden_pair(session, first, second)
+    found = model.fit
     if found is None:
         return None
     life = found.hidden.parameters
@@ -383,6 +393,17 @@ def _hidden(session: Session, first: str, second: str, level: float) -> Hidden |
         life=HiddenLife(shape=life["shape"], scale_days=life["scale"]),
         scale_ci=(float(scale_low), float(scale_high)),
         induced_share=found.induced_share,
+        bracket=[
+            HiddenEnd(
+                assumption=name,
+                multiplier=other.multiplier,
+                ci=(
+                    float(other.interval("multiplier", level)[0]),
+                    float(other.interval("multiplier", level)[1]),
+                ),
+            )
+            for name, other in model.others.items()
+        ],
     )
 
 

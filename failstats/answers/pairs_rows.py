@@ -11,7 +11,7 @@ from failstats.answers import wording as text
 from failstats.answers.result import Answer
 from failstats.show import charts
 
-__all__ = ["After", "Difference", "Hidden", "HiddenLife", "Missed", "Pair", "Pairs"]
+__all__ = ["After", "Difference", "Hidden", "HiddenEnd", "HiddenLife", "Missed", "Pair", "Pairs"]
 
 WINDOWS = (30, 90, 365)
 FEWEST_INDEX_JOBS = 20  # in either arm; below it no difference is stated
@@ -69,6 +69,15 @@ class HiddenLife:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HiddenEnd:
+    """The multiplier under another assumption on the tests, or where units differ."""
+
+    assumption: str
+    multiplier: float
+    ci: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Hidden:
     """The two-state model: how many times likelier the first part fails while the second is bad,
     unseen, and how long the second lasts until then."""
@@ -78,6 +87,7 @@ class Hidden:
     life: HiddenLife
     scale_ci: tuple[float, float]
     induced_share: float
+    bracket: list[HiddenEnd]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -226,7 +236,19 @@ class Pairs(Answer):
                     f"{text.words(p.second)} lasts {text.years(p.hidden.life.scale_days)} (Weibull "
                     f"scale{text.between(p.hidden.scale_ci, text.years, brackets=False).join((', ', ''))}) "
                     f"until then, and {text.share(p.hidden.induced_share)} of the "
-                    f"{text.words(p.first)} failures came after one."
+                    f"{text.words(p.first)} failures came after one. {_spread(p.hidden)}"
                 )
             )
         return lines
+
+
+def _spread(hidden: Hidden) -> str:
+    """How far the multiplier moves under other assumptions."""
+    if not hidden.bracket:
+        return ""
+    least = min(hidden.bracket, key=lambda end: end.multiplier)
+    most = max(hidden.bracket, key=lambda end: end.multiplier)
+    return (
+        f"Under other assumptions {least.multiplier:.0f} ({text.words(least.assumption)}) to "
+        f"{most.multiplier:.0f} ({text.words(most.assumption)}) times."
+    )

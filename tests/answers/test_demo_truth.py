@@ -54,6 +54,8 @@ def test_multiplier_of_the_hidden_state_is_covered(made: Demo) -> None:
         r for r in made.answers["pairs"].results if (r.first, r.second) == ("cutout", "thermostat")
     )
     assert inside(TOLD["pair"]["multiplier"], pair.hidden.multiplier_ci)
+    differ = next(e for e in pair.hidden.bracket if e.assumption == "units_differ")
+    assert inside(TOLD["pair"]["multiplier"], differ.ci)
     assert inside(DERIVED["thermostat_stuck_closed"]["scale_days"], pair.hidden.scale_ci)
     others = [r for r in made.answers["pairs"].results if r is not pair]
     assert all(r.hidden is None for r in others)

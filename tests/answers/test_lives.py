@@ -22,6 +22,7 @@ def test_brackets_stand_beside_every_part(made: Demo) -> None:
                 "hot_test_finds_85_percent",
                 "hot_test_finds_100_percent",
                 "untested_means_looked_good",
+                "units_differ",
             ]
         else:
             assert assumed == [
