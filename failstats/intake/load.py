@@ -16,6 +16,7 @@ from failstats.errors import InputError, WarehouseError
 from failstats.intake import requeue as requeued
 from failstats.intake import rules
 from failstats.intake.mapping import Mapping, read_mapping
+from failstats.intake.postgres import is_server
 from failstats.intake.privacy import Key
 from failstats.intake.remarks import remark
 from failstats.intake.remove import silence_forgotten
@@ -31,6 +32,7 @@ from failstats.intake.staged import (
 )
 from failstats.intake.typed import type_rows
 from failstats.vocabulary import Vocabulary, load_vocabulary
+from failstats.warehouse import manifest
 from failstats.warehouse import store as warehouse_store
 
 __all__ = ["load"]
@@ -42,7 +44,7 @@ class _Unchanged(Exception):
 
 def load(
     warehouse: Path,
-    sources: Sequence[Path],
+    sources: Sequence[Path | str],
     *,
     mapping: Path | None = None,
     key_file: Path | None = None,
@@ -56,7 +58,8 @@ def load(
     Parameters
     ----------
     warehouse : the warehouse file; made if there is none.
-    sources : files, or folders of files named after the tables.
+    sources : files, or folders of files named after the tables; a server's address
+        (``postgresql://…``) as text.
     mapping : a TOML file that says how these files differ from the contract.
     key_file : replaces unit, job, building and technician ids by a keyed hash.
     check : only say what would happen.
@@ -78,15 +81,17 @@ def load(
     key = Key(Path(key_file)) if key_file is not None else None
     plan = read_mapping(None if mapping is None else Path(mapping), words)
     outcome: LoadResult | None = None
+    prepared = False
     with tempfile.TemporaryDirectory(prefix="failstats_") as folder:
         found: list[Source] = []
         notes: list[str] = []
         if sources or requeue is None:
             given = [sources] if isinstance(sources, str | Path) else sources
-            paths = [Path(path) for path in given]
+            paths = [path if is_server(path) else Path(path) for path in given]
             found, notes = find_sources(paths, plan, key, Path(folder))
         try:
             with warehouse_store.rebuild(Path(warehouse)) as connection:
+                manifest.require(connection, Path(warehouse))
                 # with a key nothing unhashed may reach a disk, so nothing is spilled
                 spill = "" if key is not None else folder.replace("'", "''")
                 connection.execute(f"set temp_directory = '{spill}'")
@@ -96,6 +101,10 @@ def load(
                 outcome = job.run(found, check)
                 if check or not outcome.batches:
                     raise _Unchanged
+                manifest.prepare(connection, Path(warehouse), only=outcome.batches[0]["batch"])
+                prepared = True
+            manifest.keep(Path(warehouse))
+            prepared = False
         except _Unchanged:
             pass
         except (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException) as fault:
@@ -104,6 +113,9 @@ def load(
             if fault.errno != errno.ENOSPC:
                 raise
             raise _not_written(Path(warehouse), str(fault.strerror)) from None
+        finally:
+            if prepared:
+                manifest.keep(Path(warehouse), taken=False)
     assert outcome is not None
     return outcome
 

@@ -16,8 +16,9 @@ from failstats.intake.mapping import Mapping
 from failstats.intake.privacy import Key
 from failstats.intake.settings import same_key, write_settings
 from failstats.intake.staged import canonical
+from failstats.warehouse.manifest import guarded
 from failstats.warehouse.schema import TABLES, Table
-from failstats.warehouse.store import rebuild, setting
+from failstats.warehouse.store import setting
 
 __all__ = ["RemovalResult", "forget", "silence_forgotten", "unload"]
 
@@ -78,7 +79,7 @@ def unload(warehouse: Path, batch: int) -> RemovalResult:
     """
     removed: dict[str, int] = {}
     notes: list[str] = []
-    with rebuild(Path(warehouse)) as connection:
+    with guarded(Path(warehouse)) as connection:
         known = [row[0] for row in connection.execute(
             "select distinct batch from raw.batches order by batch").fetchall()]  # fmt: skip
         if batch not in known:
@@ -181,7 +182,7 @@ def forget(warehouse: Path, unit: str, *, key_file: Path | None = None) -> Remov
     of their own and have to be replaced.
     """
     removed: dict[str, int] = {}
-    with rebuild(Path(warehouse), compact=True) as connection:
+    with guarded(Path(warehouse), compact=True) as connection:
         same_key(connection, Key(Path(key_file)) if key_file else None, ids_given=True)
         ids = [unit.strip()]
         if key_file is not None:

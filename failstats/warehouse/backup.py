@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 
 from failstats.errors import WarehouseError
+from failstats.warehouse.manifest import keep, prepare
 from failstats.warehouse.store import connect_readonly, hold, sync
 
 __all__ = ["backup", "restore"]
@@ -55,9 +56,13 @@ def restore(warehouse: Path, copy: Path) -> Path:
     following = warehouse.with_name(warehouse.name + ".next")
     with hold(warehouse):
         try:
+            with connect_readonly(copy) as connection:
+                prepare(connection, warehouse)
             shutil.copyfile(copy, following)
             sync(following)
             os.replace(following, warehouse)
+            keep(warehouse)
         finally:
             following.unlink(missing_ok=True)
+            keep(warehouse, taken=False)
     return warehouse

@@ -83,8 +83,10 @@ def test_forget_leaves_no_byte(put, ask, warehouse, tmp_path, keyed):
     for text in ("unit-alpha", "job-alpha", trace, job):
         assert text.encode() not in after
     assert sorted(path.name for path in tmp_path.iterdir() if path.name.startswith("w.")) == [
-        "w.duckdb"
-    ]
+        "w.duckdb", "w.duckdb.manifest",
+    ]  # fmt: skip
+    sums = (tmp_path / "w.duckdb.manifest").read_text()
+    assert not any(text in sums for text in ("unit-alpha", "job-alpha", trace, job))
     assert len(ask("select * from raw.units where superseded_in is null")) == 1
     # the tombstone keeps it out
     again = put(units=UNITS.replace("E1", "E7"), jobs=JOBS + "job-new,unit-alpha,2023-05-05\n",
