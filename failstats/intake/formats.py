@@ -11,7 +11,7 @@ import os
 import shutil
 import sqlite3
 import zipfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
@@ -29,8 +29,10 @@ from failstats.intake.prepass import (
 )
 from failstats.intake.staged import clean
 
-__all__ = ["RowFile", "json_lines", "parquet", "sheet_names", "sqlite_table", "sqlite_tables",
-           "xlsx_sheet"]  # fmt: skip
+__all__ = [
+    "RowFile", "json_lines", "parquet", "rows_in_memory", "sheet_names", "sqlite_table",
+    "sqlite_tables", "xlsx_sheet",
+]  # fmt: skip
 
 JSON_LINE_BYTES = 8 * 2**20
 
@@ -78,12 +80,24 @@ def _cleaned(columns: list[str]) -> str:
     return "".join(f", {clean(column)} as {column}" for column in columns)
 
 
-def _in_memory(path: Path, part: str, header: list[str], columns: list[pa.Array],
-               places: list[int] | range) -> RowFile:  # fmt: skip
+def rows_in_memory(
+    label: str,
+    header: list[str],
+    sha256: str,
+    columns: Sequence[pa.Array | pa.ChunkedArray],
+    places: range,
+) -> RowFile:
+    """Rows that are in memory as text already.
+
+    Parameters
+    ----------
+    label : the name under which the rows are known.
+    sha256 : by which the same rows are known again.
+    places : the number of each row.
+    """
     named = {"place": pa.array(places, pa.int64())}
     named |= {f"c{at}": column for at, column in enumerate(columns)}
-    return _Rows(label=f"{path.name}[{part}]", header=header, sha256=file_hash(path),
-                 rows=pa.table(named))  # fmt: skip
+    return _Rows(label=label, header=header, sha256=sha256, rows=pa.table(named))
 
 
 def _safe_name(path: Path, folder: Path) -> Path:
@@ -268,7 +282,8 @@ def xlsx_sheet(path: Path, sheet: str) -> RowFile | None:
         if any(title.strip() for title in titles):
             rest = [column.slice(at + 1) for column in loaded.columns]
             places = range(at + 2, loaded.num_rows + 1)
-            return _in_memory(path, sheet, [t.strip() for t in titles], rest, places)
+            return rows_in_memory(f"{path.name}[{sheet}]", [t.strip() for t in titles],
+                                  file_hash(path), rest, places)  # fmt: skip
     return None
 
 
@@ -318,7 +333,8 @@ def sqlite_table(path: Path, table: str) -> RowFile | None:
     if not rows:
         return None
     columns = [pa.array(column, pa.string()) for column in zip(*rows, strict=True)]
-    return _in_memory(path, table, header, columns, range(1, len(rows) + 1))
+    return rows_in_memory(f"{path.name}[{table}]", header, file_hash(path), columns,
+                          range(1, len(rows) + 1))  # fmt: skip
 
 
 def _texts(row: Iterable[object]) -> tuple[str | None, ...]:

@@ -18,6 +18,7 @@ from failstats.intake.formats import (
     xlsx_sheet,
 )
 from failstats.intake.mapping import Mapping, TableMapping
+from failstats.intake.postgres import database_name, read_server
 from failstats.intake.prepass import unpack
 from failstats.intake.privacy import Key, identifying_title, looks_identifying
 from failstats.intake.raw_rows import RawRows
@@ -37,13 +38,13 @@ UNREADABLE = (".xls", ".xlsm", ".ods", ".json", ".zip", ".gz", ".dat", ".feather
 
 
 def find_sources(
-    paths: Sequence[Path], mapping: Mapping, key: Key | None, folder: Path
+    paths: Sequence[Path | str], mapping: Mapping, key: Key | None, folder: Path
 ) -> tuple[list[Source], list[str]]:
     """The tables that the given files and folders hold.
 
     Parameters
     ----------
-    paths : files and folders.
+    paths : files and folders; addresses of servers as text.
     mapping : how they differ from the contract.
     key : hashes the ids, where given.
     folder : a private temporary folder.
@@ -58,13 +59,19 @@ def find_sources(
     """
     sources: list[Source] = []
     notes: list[str] = []
-    for path in _files(paths, mapping):
+    servers = [path for path in paths if isinstance(path, str)]
+    for address in servers:
+        found, said = _server(address, mapping, key)
+        sources += found
+        notes += said
+    for path in _files([path for path in paths if isinstance(path, Path)], mapping):
         found, said = _tables_of(path, mapping, key, folder)
         sources += found
         notes += said
     _check_mapped(sources, mapping, notes)
     if not sources:
-        raise nothing_to_load([str(path) for path in paths], notes)
+        shown = [database_name(path) if isinstance(path, str) else str(path) for path in paths]
+        raise nothing_to_load(shown, notes)
     return sources, notes
 
 
@@ -226,6 +233,34 @@ def _book(path: Path, mapping: Mapping, mapped: list[str],
         else:
             sources += _bind(opened, mapping, tables, key)
     return sources, notes
+
+
+def _server(address: str, mapping: Mapping, key: Key | None) -> tuple[list[Source], list[str]]:
+    """The tables of a server that are named as ours or in the mapping; others stay there."""
+    name = database_name(address)
+    by_table: dict[str, list[str]] = {}
+    for table, said in mapping.tables.items():
+        if said.file == name:
+            by_table.setdefault(said.sheet or table, []).append(table)
+
+    def choose(known: list[str]) -> list[str]:
+        absent = [table for table in by_table if table not in known]
+        if absent:
+            raise InputError(
+                f"the mapping names {', '.join(map(repr, absent[:5]))}, but the database has none "
+                "of that name.",
+                where=name,
+                do="correct sheet in the mapping, or put its schema on the search path.",
+            )
+        return list(by_table) or [table for table in known if table in TABLES]
+
+    opened = read_server(address, choose)
+    sources = [
+        source
+        for table, rows in opened.items()
+        for source in _bind(rows, mapping, by_table.get(table, [table]), key)
+    ]
+    return sources, [f"{name}[{table}]: no records" for table in by_table if table not in opened]
 
 
 def _check_mapped(sources: list[Source], mapping: Mapping, notes: list[str]) -> None:
