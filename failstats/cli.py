@@ -13,6 +13,8 @@ import click
 
 from failstats import __version__
 from failstats.cli_options import (
+    analysis,
+    ask_records,
     chosen_warehouse,
     make_folder,
     warehouse_option,
@@ -106,12 +108,17 @@ def load(
 ) -> None:
     """Take records into the warehouse, all or nothing; bad rows go to quarantine with a reason.
 
-    SOURCE is a folder with files named after the tables, or such files. Exit status 3 says that
-    all is done, but some rows were quarantined: failstats quality lists them.
+    SOURCE is a folder with files named after the tables, or such files; or a database on a server,
+    postgresql://user@host/database, of which only tables named after ours are read (extra package:
+    pip install "failstats[postgres]"; keep the password in PGPASSFILE, not in the address). Exit
+    status 3 says that all is done, but some rows were quarantined: failstats quality lists them,
+    failstats quality --quarantine FOLDER writes them out to be corrected and taken back with
+    --requeue, one file at a time.
 
     \b
-    Example:
+    Examples:
       failstats load exports/ --map mapping.toml -w company.duckdb
+      failstats load --requeue refused/quarantine_lines.csv -w company.duckdb
     """
     from failstats.intake.load import load as run
     from failstats.vocabulary import load_vocabulary
@@ -126,7 +133,7 @@ def load(
     with progress.step("checking the records" if check else "loading the records"):
         found = run(
             chosen_warehouse(warehouse),
-            [Path(source) for source in sources],
+            list(sources),
             mapping=Path(mapping) if mapping else None,
             key_file=Path(key_file) if key_file else None,
             check=check,
@@ -148,6 +155,53 @@ def load(
         click.echo(str(found))
     if found.quarantined:
         context.exit(QUARANTINED)
+
+
+@cli.command()
+@click.option(
+    "--limit",
+    type=click.IntRange(min=0),
+    default=50,
+    show_default=True,
+    metavar="N",
+    help="Refused rows to list.",
+)
+@click.option(
+    "--quarantine",
+    metavar="FOLDER",
+    help="Write all refused rows into FOLDER, one CSV per table (with --xlsx, spreadsheets), to be "
+    "corrected and taken back: failstats load --requeue FILE.",
+)
+@analysis
+def quality(limit: int, quarantine: str | None, confidence_level: float, **options: Any) -> None:
+    """What is in the warehouse, what was refused and why, what the records cannot support.
+
+    \b
+    Examples:
+      failstats quality --limit 20 -w company.duckdb
+      failstats quality --quarantine refused -w company.duckdb
+    """
+    if quarantine is not None:
+        _write_refused(quarantine, options)
+    ask_records(
+        options,
+        "looking through the records",
+        lambda r, _: r.quality(limit=limit),
+        may_be_empty=True,
+    )
+
+
+def _write_refused(folder: str, options: dict[str, Any]) -> None:
+    """The rows in quarantine as files; what was written goes to standard error."""
+    from failstats.intake.requeue import write_quarantine
+
+    make_folder(Path(folder), "--quarantine")
+    kind = "csv" if options["xlsx_file"] is None else "xlsx"
+    written = write_quarantine(chosen_warehouse(options["warehouse"]), Path(folder), kind=kind)
+    for path in written:
+        click.echo(f"wrote {path}", err=True)
+    if not written:
+        click.echo("nothing is in quarantine", err=True)
 
 
 @cli.command()

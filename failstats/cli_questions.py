@@ -22,31 +22,6 @@ __all__ = ["QUESTIONS"]
 
 
 @click.command()
-@click.option(
-    "--limit",
-    type=click.IntRange(min=0),
-    default=50,
-    show_default=True,
-    metavar="N",
-    help="Refused rows to list.",
-)
-@analysis
-def quality(limit: int, confidence_level: float, **options: Any) -> None:
-    """What is in the warehouse, what was refused and why, what the records cannot support.
-
-    \b
-    Example:
-      failstats quality --limit 20 -w company.duckdb
-    """
-    ask_records(
-        options,
-        "looking through the records",
-        lambda r, _: r.quality(limit=limit),
-        may_be_empty=True,
-    )
-
-
-@click.command()
 @click.option("--complaint", metavar="C", help="Only this complaint, such as no_heat.")
 @click.option(
     "--by",
@@ -212,4 +187,4 @@ def verify(confidence_level: float, **options: Any) -> None:
     ask_records(options, "recomputing", lambda r, say: r.verify(progress=say))
 
 
-QUESTIONS = (quality, causes, lives, pairs, vents, rules, verify)
+QUESTIONS = (causes, lives, pairs, vents, rules, verify)

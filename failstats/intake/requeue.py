@@ -29,13 +29,14 @@ PLACE = ("batch", "file", "line")  # which row of quarantine, beside its table
 FORMULA = ("=", "+", "-", "@", "\t", "\r")  # what a spreadsheet would run
 
 
-def write_quarantine(warehouse: Path, folder: Path) -> list[Path]:
-    """Write what is in quarantine as one CSV per table, to be corrected and loaded again.
+def write_quarantine(warehouse: Path, folder: Path, *, kind: str = "csv") -> list[Path]:
+    """Write what is in quarantine as one file per table, to be corrected and loaded again.
 
     Parameters
     ----------
     warehouse : the warehouse file.
-    folder : where ``quarantine_TABLE.csv`` goes; made if there is none.
+    folder : where ``quarantine_TABLE.csv`` (or ``.xlsx``) goes; made if there is none.
+    kind : ``csv`` or ``xlsx``.
 
     Returns
     -------
@@ -53,18 +54,32 @@ def write_quarantine(warehouse: Path, folder: Path) -> list[Path]:
             ).fetchall()
             if not rows:
                 continue
-            path = folder / f"quarantine_{table.name}.csv"
+            path = folder / f"quarantine_{table.name}.{kind}"
             names = [column.name for column in table.columns]
-            with path.open("w", encoding="utf-8-sig", newline="") as handle:
-                writer = csv.writer(handle)
-                writer.writerow(["table", *PLACE, "reasons", *names])
-                for batch, file, line, reasons, content in rows:
-                    kept = json.loads(content)
-                    values = [_escaped(kept.get(name) or "") for name in names]
-                    told = _escaped("; ".join(reasons))
-                    writer.writerow([table.name, batch, _escaped(file), line, told, *values])
+            lines = [["table", *PLACE, "reasons", *names]]
+            for batch, file, line, reasons, content in rows:
+                kept = json.loads(content)
+                told = [table.name, str(batch), file, str(line), "; ".join(reasons)]
+                lines.append([*told, *(kept.get(name) or "" for name in names)])
+            _write_lines(path, lines)
             written.append(path)
     return written
+
+
+def _write_lines(path: Path, lines: list[list[str]]) -> None:
+    """Text stays text: nothing in a cell is run as a formula or turned into a date."""
+    if path.suffix == ".csv":
+        with path.open("w", encoding="utf-8-sig", newline="") as handle:
+            csv.writer(handle).writerows([_escaped(text) for text in line] for line in lines)
+        return
+    import xlsxwriter
+
+    with xlsxwriter.Workbook(str(path), {"constant_memory": True}) as book:
+        sheet = book.add_worksheet(path.stem[:31])
+        as_text = book.add_format({"num_format": "@"})
+        for at, line in enumerate(lines):
+            for place, text in enumerate(line):
+                sheet.write_string(at, place, _escaped(text), as_text)
 
 
 def _escaped(text: str) -> str:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import csv
 
+import pandas as pd
 import pytest
 
+from failstats.cli import main
 from failstats.errors import InputError
 from failstats.intake.load import load
 from failstats.intake.remove import unload
@@ -134,3 +136,41 @@ def test_a_waiting_row_that_a_file_brings_again_is_counted_once(put, ask):
     assert counted == {"lines.csv": (2, 0), "quarantine (lines that waited)": (0, 2)}
     assert ask("select count(*) from raw.quarantine where \"table\" = 'lines' "
                "and released_in is null") == [(0,)]  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", ["csv", "xlsx"])
+def test_refused_rows_go_out_and_come_back_through_the_commands(
+    put, ask, warehouse, tmp_path, capsys, kind
+):
+    put(units=UNITS, jobs=JOBS, lines=LINES)
+    out = tmp_path / "refused"
+    asked = ["quality", "--quarantine", str(out), "-w", str(warehouse), "-q"]
+    assert main(asked + (["--xlsx", str(tmp_path / "q.xlsx")] if kind == "xlsx" else [])) == 0
+    told = capsys.readouterr().err
+    assert f"wrote {out / f'quarantine_units.{kind}'}" in told
+    assert sorted(path.name for path in out.iterdir()) == [
+        f"quarantine_{table}.{kind}" for table in ("jobs", "lines", "units")
+    ]
+    lines = out / f"quarantine_lines.{kind}"
+    if kind == "csv":
+        lines.write_text(lines.read_text("utf-8-sig").replace("coyl", "coil"), "utf-8")
+        edit(out / "quarantine_units.csv", installed_on="2023-02-27")
+    else:
+        units = out / "quarantine_units.xlsx"
+        for path, old, new in ((lines, "coyl", "coil"), (units, "2023-02-30", "2023-02-27")):
+            sheet = pd.read_excel(path, dtype=str, header=None).fillna("").replace(old, new)
+            sheet.to_excel(path, index=False, header=False)
+    # the waiting line is among the corrected ones: it still waits, until its unit is there
+    assert main(["load", "--requeue", str(lines), "-w", str(warehouse), "-q"]) == 3
+    assert "1 good" in capsys.readouterr().out
+    units = out / f"quarantine_units.{kind}"
+    assert main(["load", "--requeue", str(units), "-w", str(warehouse), "-q"]) == 0
+    assert ask("select job_id, part, reading_ohm, reading_celsius, reading_open, broke_at "
+               "from raw.lines order by 1, 2") == [
+        ("j1", "coil", 9.9, None, False, "=end"), ("j2", "coil", None, 160.0, False, "-middle"),
+        ("j2", "fuse", None, None, True, None),
+    ]  # fmt: skip
+    assert ask("select count(*) from raw.quarantine where released_in is null") == [(0,)]
+    capsys.readouterr()
+    assert main([*asked, "--limit", "0"]) == 0
+    assert "nothing is in quarantine" in capsys.readouterr().err
