@@ -93,7 +93,7 @@ def test_a_stated_end_stands_when_records_pass_it(put, ask):
     result = put(jobs="job_id,unit_id,visited_on\nj3,u1,2021-01-02\n")
     assert any("stated as 2020-12-31" in note for note in result.notes)
     settings = dict(ask("select name, value from raw.settings where name like 'records%'"))
-    assert settings["records_to"] == "2020-12-31" and settings["records_end_assumed"] == "no"
+    assert (settings["records_to"], settings["records_end_assumed"]) == ("2020-12-31", "no")
 
 
 @pytest.mark.parametrize(
