@@ -189,7 +189,8 @@ def _perhaps_repeated(connection: duckdb.DuckDBPyConnection, table: Table) -> np
     twice = np.unique(ordered[1:][ordered[1:] == ordered[:-1]])
     if not len(twice):
         return twice
-    return found["row"].to_numpy()[np.isin(marks, twice)]
+    # by sorting: numpy 2.0 cannot look large hashes up in a table
+    return found["row"].to_numpy()[np.isin(marks, twice, kind="sort")]
 
 
 def _known(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
