@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 
+import fastexcel
 import pandas as pd
 import pytest
 
@@ -158,7 +159,8 @@ def test_refused_rows_go_out_and_come_back_through_the_commands(
     else:
         units = out / "quarantine_units.xlsx"
         for path, old, new in ((lines, "coyl", "coil"), (units, "2023-02-30", "2023-02-27")):
-            sheet = pd.read_excel(path, dtype=str, header=None).fillna("").replace(old, new)
+            book = fastexcel.read_excel(str(path)).load_sheet(0, header_row=None, dtypes="string")
+            sheet = pd.DataFrame(book.to_arrow().to_pydict()).fillna("").replace(old, new)
             sheet.to_excel(path, index=False, header=False)
     # the waiting line is among the corrected ones: it still waits, until its unit is there
     assert main(["load", "--requeue", str(lines), "-w", str(warehouse), "-q"]) == 3
