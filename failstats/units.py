@@ -151,12 +151,15 @@ def unit_dimension(unit: str) -> str | None:
     return None if found is None else found[1]
 
 
+@functools.lru_cache(maxsize=1000)
 def _find_unit(unit: str) -> tuple[str, str] | None:
     unit = unicodedata.normalize("NFC", unit).strip()
     return _UNITS.get(unit) or _LOWER.get(unit.lower())
 
 
 def _tidy(text: str) -> str:
+    if text.isascii() and text.isprintable() and "''" not in text and "  " not in text:
+        return text.strip()
     text = unicodedata.normalize("NFC", text)
     text = re.sub(r"[′’‘´]", "'", text)
     text = re.sub(r"[″”“]|''", '"', text)

@@ -17,9 +17,11 @@ from pathlib import Path
 from typing import Protocol
 
 import duckdb
+import numpy as np
 import pyarrow as pa
 
 from failstats.errors import InputError
+from failstats.intake.columns import CODED, coded, tidy
 from failstats.intake.prepass import (
     UNPACKED_FREE,
     UNPACKED_RATIO,
@@ -38,11 +40,17 @@ JSON_LINE_BYTES = 8 * 2**20
 
 
 class RowFile(Protocol):
-    """What every reader of rows offers."""
+    """What every reader of rows offers.
+
+    ``plain`` may be told places of columns whose texts hardly ever repeat; ``in_memory`` has the
+    staged rows where they are in no table of DuckDB's but only seen by it.
+    """
 
     label: str
     header: list[str]
     notes: list[str]
+    plain: frozenset[int]
+    in_memory: pa.Table | None
 
     @property
     def sha256(self) -> str:
@@ -61,23 +69,21 @@ class _Rows:
     sha256: str
     rows: pa.Table
     notes: list[str] = field(default_factory=list)
+    plain: frozenset[int] = frozenset()
+    in_memory: pa.Table | None = None
 
     def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
-        columns = [f"c{at}" for at in range(len(self.header))]
-        filled = " or ".join(f"{clean(column)} is not null" for column in columns)
+        nothing = pa.nulls(self.rows.num_rows, CODED)
+        named = {"place": self.rows["place"], "broken": nothing, "whole_text": nothing}
+        filled = np.zeros(self.rows.num_rows, dtype=bool)
+        for at in range(len(self.header)):
+            texts = self.rows[f"c{at}"].cast(pa.string())
+            column = tidy(texts if at in self.plain else coded(texts))
+            filled |= column.is_valid().to_numpy()
+            named[f"c{at}"] = column
+        self.in_memory = pa.table(named).filter(pa.array(filled))
         connection.execute("select 1").fetchall()  # a result half read would forbid to register
-        connection.register("rows_in", self.rows)
-        try:
-            connection.execute(
-                f"create temp table {name} as select place, null::varchar as broken, "
-                f"null::varchar as whole_text{_cleaned(columns)} from rows_in where {filled}"
-            )
-        finally:
-            connection.unregister("rows_in")
-
-
-def _cleaned(columns: list[str]) -> str:
-    return "".join(f", {clean(column)} as {column}" for column in columns)
+        connection.register(name, self.in_memory)
 
 
 def rows_in_memory(
@@ -116,6 +122,8 @@ class _Parquet:
     header: list[str]
     sha256: str
     notes: list[str] = field(default_factory=list)
+    plain: frozenset[int] = frozenset()
+    in_memory: pa.Table | None = None
 
     def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
         titles = ", ".join(f"c{at}" for at in range(len(self.header)))
@@ -158,6 +166,8 @@ class _JsonLines:
     text: TextFile
     header: list[str]
     notes: list[str]
+    plain: frozenset[int] = frozenset()
+    in_memory: pa.Table | None = None
 
     @property
     def sha256(self) -> str:

@@ -8,7 +8,6 @@ import duckdb
 import pyarrow as pa
 
 from failstats.errors import InputError
-from failstats.intake.csv_lines import CsvFile
 from failstats.intake.formats import RowFile
 from failstats.intake.staged import put_frame
 from failstats.warehouse.schema import TABLES
@@ -30,7 +29,7 @@ class RawRows:
         self.uses -= 1
         if self.uses > 0:
             return
-        if isinstance(self.opened, CsvFile) and self.opened.in_memory is not None:
+        if self.opened.in_memory is not None:
             connection.unregister(str(self.name))
             self.opened.in_memory = None
         else:
@@ -42,7 +41,7 @@ class RawRows:
         """What gives the staged rows of the only table of a file, where they are in memory."""
 
         def rows() -> pa.Table | None:
-            staged = self.opened.in_memory if isinstance(self.opened, CsvFile) else None
+            staged = self.opened.in_memory
             if staged is None or not self.alone or blanks:
                 return None
             named = {name: staged[name] for name in ("place", "broken", "whole_text")}

@@ -76,15 +76,20 @@ def _parents(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
     for key, parent in table.parents.items():
         one = parent.removesuffix("s")
         dated = day is not None and parent == "units"
-        since = "parent.installed_on" if dated else "null::date"
-        late = f"or child.{day} < parent.installed_on" if dated else ""
-        connection.execute(
-            f'create or replace temp table unsettled as select child."row", child.{key}, '
-            f"parent.{key} is null as absent, {since} as since, "
-            f"{f'child.{day}' if dated else 'null::date'} as day from typed_{table.name} as child "
-            f"left join (from raw.{parent} where superseded_in is null) as parent using ({key}) "
-            f"where child.{key} is not null and (parent.{key} is null {late})"
-        )
+        parents = f"(from raw.{parent} where superseded_in is null) as parent using ({key})"
+        if dated:
+            found = (
+                f'select child."row", child.{key}, parent.{key} is null as absent, '
+                f"parent.installed_on as since, child.{day} as day from typed_{table.name} as child "
+                f"left join {parents} where child.{key} is not null and (parent.{key} is null "
+                f"or child.{day} < parent.installed_on)"
+            )
+        else:
+            found = (
+                f'select "row", {key}, true as absent from typed_{table.name} as child '
+                f"anti join {parents} where {key} is not null"
+            )
+        connection.execute(f"create or replace temp table unsettled as {found}")
         connection.execute(
             f"create or replace temp table waits as select \"row\", {key} in (select "
             f"content->>'{key}' from raw.quarantine where \"table\" = '{parent}' and "

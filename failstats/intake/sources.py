@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from failstats.errors import InputError
-from failstats.intake.csv_lines import CsvFile, open_csv
+from failstats.intake.csv_lines import open_csv
 from failstats.intake.formats import (
     RowFile,
     json_lines,
@@ -283,7 +283,7 @@ def _bind(opened: RowFile, mapping: Mapping, tables: list[str],
     dropped = set().union(*(mapping.table(table).drop for table in tables))
     _refuse_unknown(opened, tables, titles, used, dropped)
     raw = RawRows(opened, len(tables))
-    if isinstance(opened, CsvFile) and key is None:
+    if key is None:
         ids = {column.name for table in tables for column in TABLES[table].columns
                if column.kind == "id"}  # fmt: skip
         opened.plain = frozenset(
