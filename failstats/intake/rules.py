@@ -80,7 +80,8 @@ def _parents(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
         if dated:
             found = (
                 f'select child."row", child.{key}, parent.{key} is null as absent, '
-                f"parent.installed_on as since, child.{day} as day from typed_{table.name} as child "
+                f"parent.installed_on as since, child.{day} as day "
+                f"from typed_{table.name} as child "
                 f"left join {parents} where child.{key} is not null and (parent.{key} is null "
                 f"or child.{day} < parent.installed_on)"
             )

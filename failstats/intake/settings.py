@@ -9,7 +9,7 @@ from failstats.intake.mapping import Mapping
 from failstats.intake.privacy import Key
 from failstats.warehouse.store import setting
 
-__all__ = ["put_setting", "same_currency", "same_key", "write_settings"]
+__all__ = ["put_settings", "same_currency", "same_key", "write_settings"]
 
 
 def same_key(
@@ -43,7 +43,8 @@ def same_key(
             where="--key-file",
             do="name the right key file. Nothing was changed.",
         )
-    put_setting(connection, "key_probe", key.probe)
+    if probe is None:
+        put_settings(connection, {"key_probe": key.probe})
 
 
 def same_currency(connection: duckdb.DuckDBPyConnection, plan: Mapping) -> None:
@@ -66,39 +67,46 @@ def write_settings(connection: duckdb.DuckDBPyConnection, plan: Mapping) -> list
         "superseded_in is null)"
     ).fetchone()
     first, last = row if row is not None else (None, None)
+    known = dict(connection.execute("select name, value from raw.settings").fetchall())
+    put: dict[str, str] = {}
     notes = []
     for name, stated, seen in (
         ("records_from", plan.records_from, first), ("records_to", plan.records_to, last)
     ):  # fmt: skip
-        before = setting(connection, name)
+        before = known.get(name)
         outside = before is not None and seen is not None and (
             str(seen) < before if name == "records_from" else str(seen) > before
         )  # fmt: skip
-        declared = setting(connection, f"{name}_stated") == "yes"
+        declared = known.get(f"{name}_stated") == "yes"
         if stated is not None:
-            put_setting(connection, name, str(stated))
-            put_setting(connection, f"{name}_stated", "yes")
+            put |= {name: str(stated), f"{name}_stated": "yes"}
         elif seen is not None and not declared:
-            put_setting(connection, name, str(seen))
-            put_setting(connection, f"{name}_stated", "no")
+            put |= {name: str(seen), f"{name}_stated": "no"}
         elif outside:
             notes.append(
                 f"{name} is stated as {before}, and there are records beyond it, as far as {seen}: "
                 "they are kept but not looked at until a mapping file states another date"
             )
-    if setting(connection, "records_to") is not None:
-        stated_end = setting(connection, "records_to_stated") == "yes"
-        put_setting(connection, "records_end_assumed", "no" if stated_end else "yes")
+    now = known | put
+    if "records_to" in now:
+        put["records_end_assumed"] = "no" if now.get("records_to_stated") == "yes" else "yes"
     if plan.currency:
-        put_setting(connection, "currency", plan.currency)
-        put_setting(connection, "currency_assumed", "no")
-    elif setting(connection, "currency") is None:
-        put_setting(connection, "currency", "USD")
-        put_setting(connection, "currency_assumed", "yes")
+        put |= {"currency": plan.currency, "currency_assumed": "no"}
+    elif "currency" not in known:
+        put |= {"currency": "USD", "currency_assumed": "yes"}
+    changed = {name: value for name, value in put.items() if known.get(name) != value}
+    if changed:
+        put_settings(connection, changed)
     return notes
 
 
-def put_setting(connection: duckdb.DuckDBPyConnection, name: str, value: str) -> None:
-    """Write one setting of the warehouse."""
-    connection.execute("delete from raw.settings where name = $1", [name])
-    connection.execute("insert into raw.settings values ($1, $2)", [name, value])
+def put_settings(connection: duckdb.DuckDBPyConnection, settings: dict[str, str]) -> None:
+    """Write some settings of the warehouse."""
+    names, values = list(settings), list(settings.values())
+    connection.execute(
+        "delete from raw.settings where list_contains($1::varchar[], name)", [names]
+    )
+    connection.execute(
+        "insert into raw.settings select unnest($1::varchar[]), unnest($2::varchar[])",
+        [names, values],
+    )

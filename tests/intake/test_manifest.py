@@ -19,11 +19,21 @@ UNITS = "unit_id,family\nu1,E1\nu2,E1\nu3,\n"
 JOBS = "job_id,unit_id,visited_on\nj1,u1,2020-01-02\nj2,u2,2020-03-04\n"
 
 
+@pytest.fixture(scope="module")
+def model(tmp_path_factory):
+    """A warehouse of two batches, made once."""
+    place = tmp_path_factory.mktemp("model")
+    for name, text in (("units", UNITS), ("jobs", JOBS)):
+        (place / f"{name}.csv").write_text(text)
+        load(place / "w.duckdb", [place / f"{name}.csv"])
+    return place / "w.duckdb"
+
+
 @pytest.fixture
-def filled(put, warehouse):
-    """A warehouse of two batches."""
-    put(units=UNITS)
-    put(jobs=JOBS)
+def filled(model, warehouse):
+    """A copy of it, with its manifest."""
+    shutil.copy(model, warehouse)
+    shutil.copy(manifest_path(model), manifest_path(warehouse))
     return warehouse
 
 
