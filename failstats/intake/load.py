@@ -148,6 +148,7 @@ class _Load:
         self.notes = list(notes)
         self.today = dt.date.today()
         self.read_so_far = 0
+        self.held: set[str] = set()
 
     def run(self, found: list[Source], check: bool) -> LoadResult:
         """All steps; nothing is written to the ledger where there is nothing new."""
@@ -161,6 +162,10 @@ class _Load:
         connection.execute("set enable_progress_bar = false")
         create_work_tables(connection)
         ledger: list[dict[str, Any]] = []
+        held = connection.execute(
+            'select distinct "table" from raw.quarantine where released_in is null'
+        ).fetchall()
+        self.held = {row[0] for row in held}
         for table in rules.ORDER:
             ledger += self._take(table, [s for s in fresh if s.table == table], batch)
         if not ledger:
@@ -178,7 +183,9 @@ class _Load:
     def _take(self, table: str, fresh: list[Source], batch: int) -> list[dict[str, Any]]:
         """One table from reading to ledger; its working tables are gone afterwards."""
         connection = self.connection
-        waiting = requeued.waiting_source(connection, table, self.key)
+        waiting = None
+        if table in self.held:
+            waiting = requeued.waiting_source(connection, table, self.key)
         sources = [s for s in (*fresh, *([waiting] if waiting else [])) if self._read(s)]
         if not sources:
             return []

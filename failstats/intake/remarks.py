@@ -69,22 +69,27 @@ def remark(connection: duckdb.DuckDBPyConnection, batch: int) -> None:
         'select distinct "table" from raw.batches where batch = $1', [batch]
     ).fetchall()
     loaded = {row[0] for row in found}
-    for bound in bounds():
+    selects = []
+    values: dict[str, object] = {"batch": batch}
+    for number, bound in enumerate(bounds()):
         if bound.table not in loaded:
             continue
-        conditions = [f'record."{column}" = $w{at}' for at, column in enumerate(bound.where)]
+        words = {f"w{number}_{at}": word for at, word in enumerate(bound.where.values())}
+        conditions = [f'"{of}" = ${name}' for of, name in zip(bound.where, words, strict=True)]
+        given: dict[str, object] = dict(words)
         outside = []
-        values: dict[str, object] = {f"w{at}": word for at, word in enumerate(bound.where.values())}
         if bound.least is not None:
-            outside.append(f'record."{bound.column}" < $least')
-            values["least"] = bound.least
+            outside.append(f'"{bound.column}" < $least{number}')
+            given[f"least{number}"] = bound.least
         if bound.most is not None:
-            outside.append(f'record."{bound.column}" > $most')
-            values["most"] = bound.most
+            outside.append(f'"{bound.column}" > $most{number}')
+            given[f"most{number}"] = bound.most
         conditions.append(f"({' or '.join(outside)})")
-        connection.execute(
-            f"insert into raw.remarks select batch, $table, file, line, $name, $statement "
-            f"from raw.{bound.table} as record where batch = $batch and {' and '.join(conditions)}",
-            {**values, "table": bound.table, "name": bound.name, "statement": bound.statement,
-             "batch": batch},
-        )  # fmt: skip
+        given |= {f"name{number}": bound.name, f"statement{number}": bound.statement}
+        selects.append(
+            f"select batch, '{bound.table}', file, line, $name{number}, $statement{number} "
+            f"from raw.{bound.table} where batch = $batch and {' and '.join(conditions)}"
+        )
+        values |= given
+    if selects:
+        connection.execute("insert into raw.remarks " + " union all ".join(selects), values)
