@@ -60,9 +60,8 @@ class LogLocationScale(Family):
             first = np.array([-slope / sigma, -z * slope])
             mixed = bend * z / sigma + slope / sigma
             second = np.array([[bend / sigma**2, mixed], [mixed, bend * z * z + slope * z]])
-        first = np.einsum("ia,in->an", turn, first)
-        second = np.einsum("ia,ijn,jb->abn", turn, second, turn)
-        return Parts(value, first, second)
+        both = (turn[:, None, :, None] * turn[None, :, None, :]).reshape(4, 4).T
+        return Parts(value, turn.T @ first, (both @ second.reshape(4, -1)).reshape(2, 2, -1))
 
     def _z(self, theta: np.ndarray, t: np.ndarray) -> np.ndarray:
         mu, log_sigma, _ = self._standard(theta)
@@ -167,6 +166,13 @@ class Lognormal(LogLocationScale):
         log_g = -0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_ndtr(-z)
         return log_g, g - z, g * (g - z) - 1
 
+    def log_density(self, theta: np.ndarray, t: np.ndarray) -> Parts:
+        z = self._z(theta, t)
+        value = -0.5 * z * z - 0.5 * np.log(2 * np.pi)
+        parts = self._chain((value, -z, -np.ones_like(z)), z, theta)
+        parts.first[1] -= 1.0  # the - log sigma term
+        return parts._replace(value=parts.value - theta[1] - np.log(t))
+
     def z_at(self, hazard: np.ndarray) -> np.ndarray:
         return -ndtri_exp(-np.asarray(hazard, dtype=float))
 
@@ -253,15 +259,19 @@ class Gamma(Family):
         second = np.array([[twice, mixed], [mixed, -pull * log_pull_by_scale]])
         return Parts(tails[0], first, second)
 
-    def log_hazard(self, theta: np.ndarray, t: np.ndarray) -> Parts:
-        tail = self.cumulative(theta, t)
+    def log_density(self, theta: np.ndarray, t: np.ndarray) -> Parts:
         x, k = t * np.exp(-theta[1]), np.exp(theta[0])
-        value = k * np.log(x) - x - gammaln(k) - np.log(t) + tail.value
-        first = np.array([k * np.log(x) - k * digamma(k), x - k]) + tail.first
-        bend = k * np.log(x) - k * digamma(k) - k * k * polygamma(1, k)
-        edge = np.full_like(x, -k)
-        second = np.array([[bend, edge], [edge, -x]]) + tail.second
-        return Parts(value, first, second)
+        by_shape = k * np.log(x) - k * digamma(k)
+        bend, edge = by_shape - k * k * polygamma(1, k), np.full_like(x, -k)
+        return Parts(
+            k * np.log(x) - x - gammaln(k) - np.log(t),
+            np.array([by_shape, x - k]),
+            np.array([[bend, edge], [edge, -x]]),
+        )
+
+    def log_hazard(self, theta: np.ndarray, t: np.ndarray) -> Parts:
+        density, tail = self.log_density(theta, t), self.cumulative(theta, t)
+        return Parts(*(one + two for one, two in zip(density, tail, strict=True)))
 
     @staticmethod
     def _unit_age(log_shape: float, hazard: np.ndarray) -> np.ndarray:

@@ -45,6 +45,10 @@ class Family(ABC):
     def log_hazard(self, theta: np.ndarray, t: np.ndarray) -> Parts:
         """Logarithm of the hazard."""
 
+    def log_density(self, theta: np.ndarray, t: np.ndarray) -> Parts | None:
+        """Logarithm of the density, where it is simpler than the hazard; else None."""
+        return None
+
     @abstractmethod
     def age_at(self, theta: np.ndarray, hazard: np.ndarray) -> np.ndarray:
         """The age at which the cumulative hazard reaches ``hazard``; infinite if it never does."""

@@ -7,6 +7,7 @@ hazard between entry and exit, so late entry and lives still running are exact.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
@@ -357,11 +358,17 @@ def penalty_for(
 
 def best_fit(likelihood: CountLikelihood | IntervalLikelihood, rate: float) -> Climb | str:
     family, reason = likelihood.family, "the fit did not settle"
+
+    def fell_off(theta: np.ndarray) -> str | None:
+        return family.out_of_reach(theta, likelihood.span)
+
+    bands = likelihood.in_bands() if isinstance(likelihood, CountLikelihood) else None
     for start in family.starts(rate, likelihood.span):
+        if bands is not None:
+            with suppress(FellOff):
+                start = climb(bands, start, fell_off=fell_off).theta
         try:
-            found = climb(
-                likelihood, start, fell_off=lambda th: family.out_of_reach(th, likelihood.span)
-            )
+            found = climb(likelihood, start, fell_off=fell_off)
         except FellOff as fall:
             reason = str(fall)
             continue

@@ -7,7 +7,7 @@ number with its gradient and curvature, and Newton steps find its top.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,6 +31,8 @@ NEWTON_TOLERANCE = 1e-20
 #: Below this the log-likelihood cannot tell neighbours apart any more; the gradient still can.
 FLAT = 1e-9
 MOST_STEPS = 200
+#: With more ages than this the climb begins on the counts of so many bands of age.
+BANDS = 128
 #: A parameter changes by a factor of at most e**2 in one step.
 LONGEST_STEP = 2.0
 
@@ -69,6 +71,7 @@ class CountLikelihood:
 
     failed_age, failed : shape (m,), ages of failures and how many.
     age, weight : shape (n,), ages, and exits minus entries there.
+    rest : shape (n,), the same without the failures.
     zero_age : where failures in cell 0 stand.
     """
 
@@ -77,6 +80,7 @@ class CountLikelihood:
     failed: np.ndarray
     age: np.ndarray
     weight: np.ndarray
+    rest: np.ndarray
     zero_age: float = 0.5
     penalty: ShapePenalty | None = None
 
@@ -92,13 +96,14 @@ class CountLikelihood:
             age = age.copy()
             age[0] = table.zero_age
             weight[0] = died[0]  # lives that enter or leave at age 0 have lived nothing yet
-        held = weight != 0
+        held = (weight != 0) | (died > 0)
         return cls(
             family=family,
             failed_age=age[died > 0],
             failed=died[died > 0],
             age=age[held],
             weight=weight[held],
+            rest=(weight - died)[held],
             zero_age=table.zero_age,
             penalty=penalty,
         )
@@ -110,13 +115,28 @@ class CountLikelihood:
 
     def plain(self, theta: np.ndarray) -> Evaluation:
         """Value, gradient and curvature without the penalty."""
-        hazard = self.family.log_hazard(theta, self.failed_age)
+        at_failure, weight = self.family.log_density(theta, self.failed_age), self.rest
+        if at_failure is None:
+            at_failure, weight = self.family.log_hazard(theta, self.failed_age), self.weight
         total = self.family.cumulative(theta, self.age)
         return (
-            float(self.failed @ hazard.value - self.weight @ total.value),
-            hazard.first @ self.failed - total.first @ self.weight,
-            hazard.second @ self.failed - total.second @ self.weight,
+            float(self.failed @ at_failure.value - weight @ total.value),
+            at_failure.first @ self.failed - total.first @ weight,
+            at_failure.second @ self.failed - total.second @ weight,
         )
+
+    def in_bands(self) -> CountLikelihood | None:
+        """Nearly the same surface from few bands of age, to begin a climb on; None if needless."""
+        if self.age.size <= 4 * BANDS or self.penalty is not None:
+            return None
+        places = np.linspace(0, self.age.size, BANDS + 1).astype(int)[:-1]
+        middle = np.add.reduceat(self.age, places) / np.diff([*places, self.age.size])
+        band = np.searchsorted(places, np.searchsorted(self.age, self.failed_age), "right") - 1
+        failed = np.bincount(band, self.failed, BANDS)
+        return replace(
+            self, failed_age=middle[failed > 0], failed=failed[failed > 0], age=middle,
+            weight=np.add.reduceat(self.weight, places), rest=np.add.reduceat(self.rest, places),
+        )  # fmt: skip
 
     def __call__(self, theta: np.ndarray) -> Evaluation:
         with np.errstate(all="ignore"):
