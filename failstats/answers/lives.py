@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from failstats.answers import wording as text
+from failstats.answers.headline import headline_of
 from failstats.answers.lives_fits import (
     BIRTHS,
     Asked,
     Selection,
-    bracket_of,
-    disagree,
     first_and_later,
     life_row,
     model_weights,
@@ -22,18 +20,8 @@ from failstats.answers.lives_fits import (
     silent_parts,
     single_life,
 )
-from failstats.answers.lives_rows import (
-    BracketEnd,
-    Comparison,
-    Life,
-    Lives,
-)
-from failstats.answers.lives_selected import (
-    fitted_world_check,
-    hidden_pair,
-    loss_life,
-    renewal_life,
-)
+from failstats.answers.lives_rows import Comparison, Life, Lives
+from failstats.answers.lives_selected import fitted_world_check
 from failstats.answers.result import Warning_
 from failstats.errors import InputError
 from failstats.estimate.fitted_world import Misfit
@@ -64,7 +52,6 @@ STRATA = (
     "duct_material",
     "termination",
 )
-ENOUGH_ON_CONTRACT = 20  # failures; below it a fit needs a penalty, so it cannot be the headline
 
 
 def parts_in(session: Session) -> list[str]:
@@ -213,126 +200,6 @@ def _misfits(world: list[Misfit]) -> list[Warning_]:
     ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Headline:
-    """What a part's first row rests on."""
-
-    selection: Selection
-    found: FittedLife | NoFit | None
-    label: str
-    bracket: list[BracketEnd]
-    curve: bool = True
-    warnings: tuple[Warning_, ...] = ()
-
-
-def _hidden_headline(
-    session: Session, asked: Asked, part: str, pair: tuple[str, str], said: str
-) -> _Headline:
-    """A part that fails unseen, or the one it trips: from the two-state model, or withheld."""
-    first, second = pair
-    model = hidden_pair(session, first, second)
-    found = model.life(part)
-    selection = Selection(births=asked.births, followed=("contract",))
-    bracket = model.bracket(part, asked.level)
-    label = "hidden state integrated"
-    if found is None:
-        said += f" The two-state model could not be fitted ({model.reason}); it is withheld."
-        label = "withheld: silent failure"
-    elif disagree(model.lives(part)):
-        said += (
-            " The two-state model depends on what the tests are taken to show, beyond its interval; "
-            "see the bracket. It is withheld."
-        )
-        found, label = None, "withheld: assumptions disagree"
-    else:
-        said += " The figure is the two-state model's."
-    warning = Warning_(code="silent_failure", text=said)
-    return _Headline(
-        selection=selection,
-        found=found,
-        label=label,
-        bracket=bracket,
-        curve=False,
-        warnings=(warning,),
-    )
-
-
-def _renewal_headline(session: Session, asked: Asked, part: str) -> _Headline:
-    """Known births and parts of unknown age together, contract units only."""
-    selection = Selection(births="known", followed=("contract",))
-    bracket, _ = bracket_of(session, part, "known", asked.level)
-    found = renewal_life(session, part)
-    if isinstance(found, str):
-        warning = Warning_(code="few_failures", text=f"{part}: births by renewal refused: {found}")
-        return _Headline(
-            selection=selection,
-            found=None,
-            label="withheld: births by renewal refused",
-            bracket=bracket,
-            warnings=(warning,),
-        )
-    return _Headline(selection=selection, found=found, label="births by renewal", bracket=bracket)
-
-
-def _headline(session: Session, asked: Asked, part: str) -> _Headline:
-    """Silent loss by default; contract units alone where the brackets disagree and give enough."""
-    bracket, fits = bracket_of(session, part, asked.births, asked.level, asked.clock)
-    everyone = Selection(births=asked.births, clock=asked.clock)
-    contract = Selection(births=asked.births, followed=("contract",), clock=asked.clock)
-    apart = disagree(fits.values())
-    plain = (asked.births, asked.clock) == ("known", "days")  # what it was proven for
-    loss = loss_life(session, part, asked.births) if plain else None
-    if loss is not None:
-        low, high = loss.interval(asked.level)["scale"]
-        end = BracketEnd(
-            assumption="silent_loss_integrated",
-            failures=int(loss.failures),
-            scale_days=loss.parameters["scale"],
-            ci=(float(low), float(high)),
-        )
-        bracket = [end, *bracket]
-    on_contract = fits["contract_units_only"]
-    warnings = []
-    moved = (
-        f"{part}: call-out units leave without a word, and how they are treated moves the answer "
-        "beyond its interval; "
-    )
-    if apart and on_contract.failures >= ENOUGH_ON_CONTRACT:
-        warnings.append(
-            Warning_(code="silent_loss", text=moved + "the figure rests on contract units alone.")
-        )
-        return _Headline(
-            selection=contract,
-            found=on_contract,
-            label="contract units only",
-            bracket=bracket,
-            warnings=tuple(warnings),
-        )
-    found: FittedLife | NoFit | None = loss or fits["followed_to_the_end"]
-    label = loss.label if loss is not None else ""
-    if apart and loss is None:
-        found, label = None, "withheld: brackets disagree"
-        said = "no single figure is stated; see the bracket."
-        warnings.append(Warning_(code="silent_loss", text=moved + said))
-    elif apart:
-        said = "the figure integrates over who has left; see the bracket."
-        warnings.append(Warning_(code="silent_loss", text=moved + said))
-    contract_end = next(b for b in bracket if b.assumption == "contract_units_only")
-    everyone_end = next(b for b in bracket if b.assumption == "followed_to_the_end")
-    share = 1 - contract_end.failures / max(everyone_end.failures, 1)
-    if share > 0.5 and everyone_end.failures:
-        warnings.append(
-            Warning_(
-                code="call_out_heavy",
-                text=f"{part}: {text.share(share)} of the failures behind the figure come from "
-                "call-out units, which are known only because somebody called.",
-            )
-        )
-    return _Headline(
-        selection=everyone, found=found, label=label, bracket=bracket, warnings=tuple(warnings)
-    )
-
-
 def _part(
     session: Session,
     asked: Asked,
@@ -350,12 +217,7 @@ def _part(
             where="--clock loads",
             do="leave the clock at days for this part.",
         )
-    if part in silent:
-        head = _hidden_headline(session, asked, part, *silent[part])
-    elif asked.births == "renewal":
-        head = _renewal_headline(session, asked, part)
-    else:
-        head = _headline(session, asked, part)
+    head = headline_of(session, asked, part, silent.get(part))
     warnings += head.warnings
     selection, found = head.selection, head.found
     tables = risk_table(session, part, selection)
