@@ -1,0 +1,127 @@
+"""The demo's page as people meet it: on a wide and a narrow screen, in the dark, and on paper.
+
+Chromium comes from the machine (Debian's package); what it drew is kept in ``.pictures/``.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
+if BROWSER is None:
+    pytest.skip("no Chromium on this machine", allow_module_level=True)
+pytest.importorskip("playwright")
+
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, sync_playwright
+from pypdf import PdfReader
+
+PICTURES = Path(__file__).resolve().parents[2] / ".pictures"
+DRAWN = "html[data-charts=drawn]"
+LONGEST_WAIT = 90_000  # milliseconds; five on a free machine
+MOST_BYTES = 3_000_000  # of the demo's page, all charts and the drawing library in it
+WIDE, NARROW = 1280, 360
+SEVERE = ("serious", "critical")  # the two upper grades of axe-core
+SCREENS = ((WIDE, "light"), (WIDE, "dark"), (NARROW, "light"))
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as programs:
+        running = programs.chromium.launch(
+            executable_path=BROWSER, args=["--no-sandbox", "--disable-gpu"]
+        )
+        yield running
+        running.close()
+
+
+class Visit:
+    """The page on one screen, with all it said and asked for."""
+
+    def __init__(self, browser: Browser, page: Path, width: int, scheme: Any) -> None:
+        self.context = browser.new_context(
+            viewport={"width": width, "height": 900}, color_scheme=scheme, bypass_csp=True
+        )
+        self.page: Page = self.context.new_page()
+        self.said: list[str] = []
+        self.asked: list[str] = []
+        self.page.on("console", lambda told: self.said.append(f"{told.type}: {told.text}"))
+        self.page.on("pageerror", lambda fault: self.said.append(str(fault)))
+        self.page.on("request", lambda wanted: self.asked.append(wanted.url))
+        self.page.goto(page.as_uri())
+        self.page.wait_for_selector(DRAWN, timeout=LONGEST_WAIT)
+
+
+@pytest.fixture(scope="module", params=SCREENS, ids=lambda screen: f"{screen[0]}-{screen[1]}")
+def visit(request: pytest.FixtureRequest, browser: Browser, made: Any) -> Iterator[Visit]:
+    width, scheme = request.param
+    shown = Visit(browser, made.report.page, width, scheme)
+    PICTURES.mkdir(exist_ok=True)
+    shown.page.screenshot(path=PICTURES / f"report_{width}_{scheme}.png", full_page=True)
+    yield shown
+    shown.context.close()
+
+
+def test_nothing_complains_and_nothing_is_fetched(visit: Visit, made: Any) -> None:
+    assert visit.said == []
+    assert visit.asked == [made.report.page.as_uri()]
+
+
+def test_every_chart_is_drawn(visit: Visit) -> None:
+    boxes = visit.page.locator(".chart:not(.paper)")
+    assert boxes.count() >= 6
+    for at in range(boxes.count()):
+        assert boxes.nth(at).locator("svg path, svg rect").count() > 2
+
+
+def test_it_fits_the_screen(visit: Visit) -> None:
+    width = visit.page.viewport_size["width"]
+    assert visit.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_no_serious_barrier(visit: Visit) -> None:
+    found = Axe().run(visit.page).response["violations"]
+    assert [(v["id"], v["nodes"][0]["html"]) for v in found if v["impact"] in SEVERE] == []
+
+
+def test_every_picture_has_words_and_a_table(visit: Visit) -> None:
+    for figure in visit.page.locator("article:has(figure)").all():
+        words = figure.locator(".chart[role=graphics-document]").first.get_attribute("aria-label")
+        assert words
+        assert figure.locator("table").count() >= 1
+
+
+def test_the_keyboard_reaches_the_answers_and_opens_a_table(browser: Browser, made: Any) -> None:
+    shown = Visit(browser, made.report.page, WIDE, "light")
+    shown.page.keyboard.press("Tab")
+    assert shown.page.evaluate("document.activeElement.textContent") == "To the answers"
+    shown.page.keyboard.press("Enter")
+    assert shown.page.evaluate("location.hash") == "#answers"
+    first = shown.page.locator("summary").first
+    first.focus()
+    shown.page.keyboard.press("Enter")
+    assert shown.page.locator("details").first.get_attribute("open") is not None
+    shown.context.close()
+
+
+def test_on_paper_each_van_and_the_card_have_a_sheet(browser: Browser, made: Any) -> None:
+    shown = Visit(browser, made.report.page, WIDE, "dark")
+    target = PICTURES / "report.pdf"
+    shown.page.pdf(path=target, prefer_css_page_size=True)
+    sheets = [page.extract_text() for page in PdfReader(target).pages]
+    vans = shown.page.locator("#sheets h3").all_text_contents()
+    assert len(vans) >= 2
+    headed = [[at for at, text in enumerate(sheets) if text.strip().startswith(van)]
+              for van in vans]  # fmt: skip
+    assert all(len(places) == 1 for places in headed), dict(zip(vans, headed, strict=True))
+    assert len(sheets) == headed[-1][0] + 1  # the card is the last sheet, and one sheet long
+    shown.context.close()
+
+
+def test_the_page_is_small(made: Any) -> None:
+    assert made.report.page.stat().st_size < MOST_BYTES
