@@ -159,7 +159,9 @@ class _Load:
         same_key(connection, self.key)
         same_currency(connection, self.plan)
         batch = _next_batch(connection)
-        connection.execute("set enable_progress_bar = false")
+        # in a notebook DuckDB refuses to set what is off already, unless widgets are installed
+        if connection.execute("select current_setting('enable_progress_bar')").fetchone() == (True,):
+            connection.execute("set enable_progress_bar = false")
         create_work_tables(connection)
         ledger: list[dict[str, Any]] = []
         held = connection.execute(

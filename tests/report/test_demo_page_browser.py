@@ -17,9 +17,9 @@ if BROWSER is None:
     pytest.skip("no Chromium on this machine", allow_module_level=True)
 pytest.importorskip("playwright")
 
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
-from pypdf import PdfReader
+from axe_playwright_python.sync_playwright import Axe  # noqa: E402
+from playwright.sync_api import Browser, Page, sync_playwright  # noqa: E402
+from pypdf import PdfReader  # noqa: E402
 
 PICTURES = Path(__file__).resolve().parents[2] / ".pictures"
 DRAWN = "html[data-charts=drawn]"
