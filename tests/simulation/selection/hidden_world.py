@@ -40,8 +40,14 @@ def _weibull(rng: np.random.Generator, law: tuple[float, float], age: float = 0.
     return s * ((age / s) ** k - np.log1p(-rng.random())) ** (1 / k)
 
 
-def simulate(truth: HiddenTruth, seed: int) -> tuple[HiddenRows, pd.DataFrame]:
-    """The rows of the fit, and B's lives as a naive reader sees them (days, found failed)."""
+def simulate(
+    truth: HiddenTruth, seed: int, jobs: list[tuple[float, float, bool, float]] | None = None
+) -> tuple[HiddenRows, pd.DataFrame]:
+    """The rows of the fit, and B's lives as a naive reader sees them (days, found failed).
+
+    ``jobs`` is filled with what nobody sees of each failure of A: ages of A and B in days,
+    whether B was bad, and the frailty of the unit.
+    """
     rng = np.random.Generator(np.random.PCG64(seed))
     columns: dict[str, list[float]] = {name: [] for name in (
         "life", "b_from", "b_to", "a_from", "a_failed", "hot_passed", "cold_passed", "found",
@@ -76,6 +82,8 @@ def simulate(truth: HiddenTruth, seed: int) -> tuple[HiddenRows, pd.DataFrame]:
                    "a_from": now - a_born, "a_failed": next_ == fails, "hot_passed": 0,
                    "cold_passed": 0, "found": 0, "visible": False, "untested": False}  # fmt: skip
             new_b = False
+            if jobs is not None and next_ == fails and next_ < span:
+                jobs.append((next_ - a_born, next_ - b_born, stuck <= next_, weak))
             if next_ < span:
                 is_bad = stuck <= next_
                 share = truth.hot_at_failure if next_ == fails else truth.hot_at_maintenance
