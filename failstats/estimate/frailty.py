@@ -16,7 +16,7 @@ from scipy.special import digamma, gammaln
 from scipy.stats import chi2
 
 from failstats.errors import FitError, InputError
-from failstats.estimate.intervals import Interval
+from failstats.estimate.intervals import Interval, normal_quantile
 from failstats.estimate.life_models import FEWEST_FAILURES
 from failstats.estimate.peak import Peak, Surface, find_peak, profile_interval, wald_interval
 
@@ -89,6 +89,26 @@ class UnitFrailty:
         own = self.parameters(law)
         total = (np.asarray(ages, dtype=float) / own["scale"]) ** own["shape"]
         return np.exp(-np.log1p(self.variance * total) / self.variance)
+
+    def new_unit_interval(
+        self, age: float, *, law: str, confidence_level: float = 0.95
+    ) -> Interval:
+        """Interval of `new_unit_survival` at one age, by the delta method on log(-log S)."""
+        places = [self.peak.at(f"{law} shape"), self.peak.at(f"{law} scale"), -1]
+        shape, scale, v = np.exp(self.peak.theta[places])
+        total = float((age / scale) ** shape)
+        grown = v * total
+        level = np.log1p(grown) / v  # -log S
+        by_total = total / (1 + grown) / level
+        slope = np.array(
+            [by_total * shape * np.log(age / scale), -by_total * shape, by_total - 1.0]
+        )
+        at = np.array(places) % self.peak.theta.size
+        error = float(np.sqrt(slope @ self.peak.covariance[np.ix_(at, at)] @ slope))
+        reach = np.exp(normal_quantile(confidence_level) * error)
+        return Interval(
+            float(np.exp(-level * reach)), float(np.exp(-level / reach)), "delta method"
+        )
 
     def interval(
         self, name: str = "variance", confidence_level: float = 0.95, *, method: str = "normal"

@@ -18,15 +18,19 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import both_world
 import hidden_world
 import loss_world
 import numpy as np
 import pandas as pd
 import renewal_world
+import units_world
 
 from failstats.counts.joint_table import JointTable
 from failstats.counts.risk_table import RiskTable
+from failstats.counts.row_pass import HiddenRows
 from failstats.errors import FitError
+from failstats.estimate.frailty import unit_frailty
 from failstats.estimate.hidden_state import hidden_state_fit
 from failstats.estimate.intervals import wilson
 from failstats.estimate.life_models import FittedLife, fit
@@ -65,6 +69,17 @@ def _lives(entry: object, exit_: pd.Series, failed: pd.Series) -> object:
     return fit(RiskTable.from_lives(entry, days, failed.to_numpy(bool)))
 
 
+def _renewed(
+    unknown: JointTable, known: RiskTable, other: float
+) -> tuple[float, float, float] | None:
+    try:
+        found = renewal_births(unknown, known=known, other_replacements=other)
+    except FitError:
+        return None
+    low, high = found.interval("scale", method="normal")
+    return (found.parameters["scale"] / YEAR, low / YEAR, high / YEAR)
+
+
 def renewal_company(truth: renewal_world.RenewalTruth, seed: int) -> Iterator[Measured]:
     """Scale of the life from contract units (or call-out units) that joined late."""
     lives = renewal_world.simulate(truth, seed)
@@ -82,13 +97,7 @@ def renewal_company(truth: renewal_world.RenewalTruth, seed: int) -> Iterator[Me
             )
         )
     )
-    ours = None
-    try:
-        found = renewal_births(joint, known=known, other_replacements=float(lives["other"].sum()))
-        low, high = found.interval("scale", method="normal")
-        ours = (found.parameters["scale"] / YEAR, low / YEAR, high / YEAR)
-    except FitError:
-        pass
+    ours = _renewed(joint, known, float(lives["other"].sum()))
     yield "scale_years", truth.life[1], ours, assumed, [_scale(fit(known)), assumed]
 
 
@@ -117,12 +126,21 @@ def hidden_company(truth: hidden_world.HiddenTruth, seed: int) -> Iterator[Measu
     that the part looked good; where units differ, the pair with and without their variance.
     """
     rows, naive = hidden_world.simulate(truth, seed)
-    plain_fit = _lives(0, naive["days"], naive["failed"])
-    discovery = _scale(plain_fit)
-    fits = []
     ways: list[dict[str, Any]] = [{"untested": "nothing"}, {"untested": "passed"}]
     if truth.frailty:  # the variance is told; the other answer takes units to be alike
         ways = [{"variance": truth.frailty}, {"variance": 0.0}]
+    yield from _hidden_measured(truth, rows, naive, ways)
+
+
+def _hidden_measured(
+    truth: hidden_world.HiddenTruth | both_world.BothTruth,
+    rows: HiddenRows,
+    naive: pd.DataFrame,
+    ways: list[dict[str, Any]],
+) -> Iterator[Measured]:
+    plain_fit = _lives(0, naive["days"], naive["failed"])
+    discovery = _scale(plain_fit)
+    fits = []
     for way in ways:
         try:
             fits.append(hidden_state_fit(rows, **way))
@@ -156,6 +174,62 @@ def hidden_company(truth: hidden_world.HiddenTruth, seed: int) -> Iterator[Measu
     )
 
 
+def both_company(truth: both_world.BothTruth, seed: int) -> Iterator[Measured]:
+    """Two selections at once: the default answer for the visible parts, births by renewal on
+    contract, and (where the company has one) the pair that fails unseen."""
+    both = both_world.simulate(truth, seed)
+    try:
+        found = silent_loss(both.loss)
+    except FitError:
+        found = None
+    for part, (_, scale) in truth.parts.items():
+        mine = both.naive[both.naive["part"] == part]
+        to_end = _scale(_lives(0, mine["to_the_end"], mine["failed"]))
+        contact = _scale(_lives(0, mine["contact_plus_a_year"], mine["failed"]))
+        ours = None
+        if found is not None and part not in found.fixed_shape:
+            low, high = found.interval(f"{part} scale")
+            ours = (found.life(part).parameters["scale"] / YEAR, low / YEAR, high / YEAR)
+        yield f"{part}_scale_years", scale, ours, to_end, [to_end, contact]
+    if not truth.pair:
+        assumed = _scale(fit(both.assumed))
+        ours = _renewed(both.unknown, both.known, 0.0)
+        ends = [_scale(fit(both.known)), assumed]
+        yield "coil_scale_years_by_renewal", truth.parts["coil"][1], ours, assumed, ends
+    elif both.hidden is not None and both.found is not None:
+        yield from _hidden_measured(truth, both.hidden, both.found, [{}])
+
+
+def units_company(truth: units_world.UnitsTruth, seed: int) -> Iterator[Measured]:
+    """Share of coils failed by 5 years in a new unit, and how much units differ.
+
+    Naive: lives pooled as if units were alike; the bracket: first-fitted lives alone beside it.
+    """
+    lives = units_world.simulate(truth, seed)
+    coil = lives[lives["part"] == "coil"]
+    pooled, first = (
+        _lives(0, rows["days"], rows["failed"]) for rows in (coil, coil[coil["first"]])
+    )
+    five = 5 * YEAR
+    try:
+        found = unit_frailty(
+            lives["unit"], law=lives["part"], entry=0.0, exit=lives["days"], failed=lives["failed"]
+        )
+    except FitError:
+        found = None
+    ours = variance = None
+    if found is not None:
+        low, high = found.new_unit_interval(five, law="coil")
+        value = 1 - float(found.new_unit_survival(five, law="coil"))
+        ours = (value, 1 - high, 1 - low)
+        variance = (found.variance, *found.interval())
+    told = units_world.failed_by(truth, "coil", 5)
+    ends = [_failed_by(one, five) for one in (pooled, first)]  # type: ignore[arg-type]
+    yield "coil_failed_by_5_years_in_a_new_unit", told, ours, ends[0], ends
+    nothing = (np.nan, np.nan, np.nan)
+    yield "variance", truth.variance, variance, nothing, [variance or nothing]
+
+
 RENEWAL, LOSS, HIDDEN = (
     renewal_world.RenewalTruth(),
     loss_world.LossTruth(),
@@ -184,6 +258,21 @@ SCENARIOS: dict[str, tuple[Callable[..., Iterator[Measured]], object, str]] = {
         hidden_company,
         replace(HIDDEN, frailty=0.3),
         "two at once: failures unseen in units that differ, variance 0.3 told",
+    ),
+    "late_and_silent": (
+        both_company,
+        both_world.BothTruth(),
+        "two at once: contract units that join late, call-out units that leave",
+    ),
+    "silent_and_hidden": (
+        both_company,
+        both_world.BothTruth(pair=True, units=5000),
+        "two at once: call-out units that leave, a pair that fails unseen",
+    ),
+    "units_differ": (
+        units_company,
+        units_world.UnitsTruth(),
+        "units differ, variance 0.5: what a new unit does",
     ),
     "hidden_state_tests_by_state": (
         hidden_company,
