@@ -191,6 +191,14 @@ def _continued(
         frames.append(last)
 
 
+def pair_rows(truth: BothTruth, units: int, seed: int) -> HiddenRows:
+    """The pair alone: units on contract from installation, within the records; for benchmarks."""
+    rng = np.random.Generator(np.random.PCG64(seed))
+    until = np.floor(rng.random(units) * truth.span * YEAR) + 1
+    _, lives, rows = _pair(truth, np.zeros(units), until, rng)
+    return _hidden(rows, lives, truth.span * YEAR)[0]
+
+
 def _hidden(
     rows: pd.DataFrame, lives: pd.DataFrame, span: float
 ) -> tuple[HiddenRows, pd.DataFrame]:
