@@ -9,8 +9,8 @@ import pyarrow as pa
 import pyarrow.compute as compute
 
 __all__ = [
-    "BLANKS", "CODED", "SPACE", "coded", "constant", "listed", "recoded", "spellings", "taken",
-    "tidy",
+    "BLANKS", "CODED", "SPACE", "coded", "constant", "filtered", "listed", "recoded", "spellings",
+    "taken", "tidy",
 ]  # fmt: skip
 
 CODED = pa.dictionary(pa.int32(), pa.string())
@@ -83,6 +83,11 @@ def taken(column: pa.ChunkedArray, values: pa.Array, blank: object = None) -> pa
 def constant(text: str, count: int) -> pa.Array:
     """One text for all rows."""
     return pa.DictionaryArray.from_arrays(pa.array(np.zeros(count, np.int32)), pa.array([text]))
+
+
+def filtered(table: pa.Table, wanted: pa.Array) -> pa.Table:
+    """Some rows of a table, column by column, which takes a third of what the whole takes."""
+    return pa.table({name: table[name].filter(wanted) for name in table.column_names})
 
 
 def tidy(column: pa.ChunkedArray) -> pa.ChunkedArray:

@@ -14,11 +14,10 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.csv as arrow_csv
 
-__all__ = ["Block", "Marks", "find_marks", "read_blocks"]
+__all__ = ["Block", "read_blocks"]
 
 BLOCK = 4 * 2**20  # bytes; more than the longest line that is let through
 PART = 16 * 2**20  # bytes; a file is read in parts of at least this, at once
@@ -43,49 +42,6 @@ class Block:
     def filled(self) -> int:
         """How many lines are not blank."""
         return int(self.columns.num_rows) + len(self.misfits)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Marks:
-    """Which lines of a file need a second look.
-
-    Attributes
-    ----------
-    quoted, offsets : lines with a quote, and the bytes at which they start.
-    blank : lines with nothing in them.
-    lines : how many there are.
-    """
-
-    quoted: np.ndarray
-    offsets: np.ndarray
-    blank: np.ndarray
-    lines: int
-
-
-def find_marks(path: Path) -> Marks:
-    """Look for quotes and blank lines in a whole file."""
-    quoted, offsets, blank = [], [], []
-    line = start = 0
-    with path.open("rb") as handle:
-        while chunk := handle.read(BLOCK):
-            chunk += handle.readline()
-            letters = np.frombuffer(chunk, np.uint8)
-            ends = np.flatnonzero(letters == 10)
-            if chunk[-1] != 10:
-                ends = np.append(ends, len(chunk))
-            starts = np.concatenate(([0], ends[:-1] + 1))
-            found = np.unique(np.searchsorted(ends, np.flatnonzero(letters == 34)))
-            quoted.append(found + line + 1)
-            offsets.append(starts[found] + start)
-            lengths = ends - starts
-            short = np.flatnonzero(lengths <= 1)
-            empty = [at for at in short if not lengths[at] or letters[starts[at]] == 13]
-            blank.append(np.array(empty, np.int64) + line + 1)
-            line += len(ends)
-            start += len(chunk)
-    none = [np.zeros(0, np.int64)]
-    return Marks(quoted=np.concatenate(quoted or none), offsets=np.concatenate(offsets or none),
-                 blank=np.concatenate(blank or none), lines=line)  # fmt: skip
 
 
 def read_blocks(

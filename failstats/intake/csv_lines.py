@@ -22,6 +22,7 @@ from failstats.errors import InputError
 from failstats.intake.csv_rows import LONGEST_KEPT, RESUME, quick_rows
 from failstats.intake.prepass import TextFile, examine
 from failstats.intake.privacy import PATTERNS
+from failstats.intake.scan import find_marks
 from failstats.intake.staged import clean, put_frame
 
 __all__ = ["DELIMITERS", "CsvFile", "open_csv"]
@@ -53,6 +54,7 @@ class CsvFile:
     notes: list[str] = field(default_factory=list)
     plain: frozenset[int] = frozenset()
     in_memory: pa.Table | None = None
+    tried_ahead: bool = False
 
     @property
     def sha256(self) -> str:
@@ -61,28 +63,31 @@ class CsvFile:
 
     def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
         """A temporary table or view (place, broken, whole_text, c0, c1, …) of every row."""
-        if self._stage_blocks():
+        self.read_ahead()
+        if self.in_memory is not None:
             connection.execute("select 1").fetchall()  # no result may be half read
             connection.register(name, self.in_memory)
         else:
             self._stage_lines(connection, name)
 
-    def _stage_blocks(self) -> bool:
-        """Read the file in blocks; whether that can be done."""
+    def read_ahead(self) -> None:
+        """Take the rows into memory, where the file can be read in blocks."""
+        if self.tried_ahead:
+            return
+        self.tried_ahead = True
         text = self.text
         unusable = dict.fromkeys(text.nul_lines, NUL) | dict.fromkeys(text.long_lines, TOO_LONG)
         found = quick_rows(
             text.path, delimiter=self.delimiter, header_line=self.header_line,
-            width=len(self.header), plain=self.plain, has_quotes=text.has_quotes,
-            has_blank=text.has_blank, unusable=unusable, keep_text=self.keep_text,
-            resynchronise=_resynchronise,
+            width=len(self.header), plain=self.plain,
+            marks=text.marks or find_marks(text.path), unusable=unusable,
+            keep_text=self.keep_text, resynchronise=_resynchronise,
         )  # fmt: skip
         if found is None:
-            return False
+            return
         self._same_lines(found.lines + self.header_line)
         self._same_rows(found.filled, found.table.num_rows)
         self.in_memory = found.table
-        return True
 
     def _stage_lines(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
         lines = f"lines_of_{name}"

@@ -11,9 +11,10 @@ from typing import BinaryIO
 import numpy as np
 import pyarrow as pa
 
-from failstats.intake.columns import BLANKS, CODED, SPACE, tidy
-from failstats.intake.csv_blocks import Marks, find_marks, read_blocks
+from failstats.intake.columns import BLANKS, CODED, SPACE, filtered, tidy
+from failstats.intake.csv_blocks import read_blocks
 from failstats.intake.privacy import looks_identifying
+from failstats.intake.scan import Marks
 
 __all__ = ["LONGEST_KEPT", "RESUME", "Rows", "quick_rows"]
 
@@ -67,8 +68,7 @@ def quick_rows(
     header_line: int,
     width: int,
     plain: frozenset[int],
-    has_quotes: bool,
-    has_blank: bool,
+    marks: Marks,
     unusable: dict[int, str],
     keep_text: bool,
     resynchronise: Callable[[Stray, str, int, set[int]], Resynchronised],
@@ -81,27 +81,26 @@ def quick_rows(
     header_line : the line of the titles; rows follow.
     width : fields of a row.
     plain : places of columns whose texts hardly ever repeat.
-    has_quotes, has_blank : there may be lines with a quote, or blank ones.
+    marks : its lines with a quote and its blank ones.
     unusable : line -> why it cannot be used.
     keep_text : keep the text of lines that are no rows, unless it may identify somebody.
     resynchronise : joins fields that run over lines, or gives up on one line.
     """
-    marks = find_marks(path) if has_quotes or has_blank else None
-    if marks is not None and len(marks.quoted) > max(QUOTED_FREE, QUOTED_SHARE * marks.lines):
+    if len(marks.quoted) > max(QUOTED_FREE, QUOTED_SHARE * marks.lines):
         return None
     blocks = read_blocks(
         path, delimiter=delimiter, skip=header_line, width=width, plain=plain
     )  # fmt: skip
     if blocks is None:
         return None
-    blank = np.zeros(0, np.int64) if marks is None else marks.blank[marks.blank > header_line]
+    blank = marks.blank[marks.blank > header_line]
     total = sum(block.filled for block in blocks) + len(blank)
     is_filled = np.ones(total, dtype=bool)
     if len(blank):
         is_filled[blank[blank <= header_line + total] - header_line - 1] = False
     numbers = np.flatnonzero(is_filled) + header_line + 1
     few, gone, taken = _Few(), set[int](), set[int]()
-    if marks is not None and len(marks.quoted):
+    if len(marks.quoted):
         gone, taken = _quoted(few, path, marks, header_line, delimiter, width, unusable,
                               keep_text, resynchronise)  # fmt: skip
     is_gone = np.zeros(header_line + total + 1, dtype=bool)
@@ -128,7 +127,7 @@ def quick_rows(
         places, columns = mine[is_row], block.columns
         if gone:
             stays = ~is_gone[places]
-            places, columns = places[stays], columns.filter(pa.array(stays))
+            places, columns = places[stays], filtered(columns, pa.array(stays))
         tables.append(_table(places, columns))
     tables.append(_few_rows(few, width, plain))
     inside = taken.difference(few.places, blank.tolist())

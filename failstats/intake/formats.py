@@ -21,13 +21,14 @@ import numpy as np
 import pyarrow as pa
 
 from failstats.errors import InputError
-from failstats.intake.columns import CODED, coded, tidy
+from failstats.intake.columns import CODED, coded, filtered, tidy
 from failstats.intake.prepass import (
     UNPACKED_FREE,
     UNPACKED_RATIO,
     TextFile,
     examine,
     file_hash,
+    new_name,
 )
 from failstats.intake.staged import clean
 
@@ -56,6 +57,9 @@ class RowFile(Protocol):
     def sha256(self) -> str:
         """Of the file's bytes."""
 
+    def read_ahead(self) -> None:
+        """Take the rows into memory, where that needs no connection."""
+
     def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
         """Fill the temporary table."""
 
@@ -72,7 +76,9 @@ class _Rows:
     plain: frozenset[int] = frozenset()
     in_memory: pa.Table | None = None
 
-    def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
+    def read_ahead(self) -> None:
+        if self.in_memory is not None:
+            return
         nothing = pa.nulls(self.rows.num_rows, CODED)
         named = {"place": self.rows["place"], "broken": nothing, "whole_text": nothing}
         filled = np.zeros(self.rows.num_rows, dtype=bool)
@@ -81,7 +87,10 @@ class _Rows:
             column = tidy(texts if at in self.plain else coded(texts))
             filled |= column.is_valid().to_numpy()
             named[f"c{at}"] = column
-        self.in_memory = pa.table(named).filter(pa.array(filled))
+        self.in_memory = filtered(pa.table(named), pa.array(filled))
+
+    def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
+        self.read_ahead()
         connection.execute("select 1").fetchall()  # a result half read would forbid to register
         connection.register(name, self.in_memory)
 
@@ -107,7 +116,7 @@ def rows_in_memory(
 
 
 def _safe_name(path: Path, folder: Path) -> Path:
-    clean = folder / f"file_{len(list(folder.iterdir()))}"
+    clean = new_name(folder)
     try:
         os.symlink(path.resolve(), clean)
     except OSError:
@@ -124,6 +133,9 @@ class _Parquet:
     notes: list[str] = field(default_factory=list)
     plain: frozenset[int] = frozenset()
     in_memory: pa.Table | None = None
+
+    def read_ahead(self) -> None:
+        """DuckDB reads the file."""
 
     def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
         titles = ", ".join(f"c{at}" for at in range(len(self.header)))
@@ -172,6 +184,9 @@ class _JsonLines:
     @property
     def sha256(self) -> str:
         return self.text.sha256
+
+    def read_ahead(self) -> None:
+        """DuckDB reads the file."""
 
     def stage(self, connection: duckdb.DuckDBPyConnection, name: str) -> None:
         fields = "".join(f", {clean(f'sound->>$k{at}')} as c{at}" for at in range(len(self.header)))

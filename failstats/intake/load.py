@@ -5,8 +5,11 @@ from __future__ import annotations
 import datetime as dt
 import errno
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 import duckdb
@@ -28,6 +31,8 @@ from failstats.intake.staged import (
     Source,
     create_work_tables,
     forget_source,
+    note_verdicts,
+    show_source,
     show_typed,
 )
 from failstats.intake.typed import type_rows
@@ -148,6 +153,9 @@ class _Load:
         self.notes = list(notes)
         self.today = dt.date.today()
         self.read_so_far = 0
+        self.ahead: dict[int, Future[None]] = {}
+        self.next: Callable[[], None] = lambda: None
+        self.one_types = Lock()  # spellings are read in one thread at a time
         self.held: set[str] = set()
 
     def run(self, found: list[Source], check: bool) -> LoadResult:
@@ -168,8 +176,15 @@ class _Load:
             'select distinct "table" from raw.quarantine where released_in is null'
         ).fetchall()
         self.held = {row[0] for row in held}
-        for table in rules.ORDER:
-            ledger += self._take(table, [s for s in fresh if s.table == table], batch)
+        by_table = {table: [s for s in fresh if s.table == table] for table in rules.ORDER}
+        queue = [source for sources in by_table.values() for source in sources]
+        for source in queue:
+            self._number(source)
+        with ThreadPoolExecutor(1) as pool:  # reads the next source while one is stored
+            self.next = partial(self._start, pool, iter(queue))
+            self.next()
+            for table, sources in by_table.items():
+                ledger += self._take(table, sources, batch)
         if not ledger:
             raise nothing_to_load([source.file for source in fresh], self.notes)
         requeued.release(connection, batch)
@@ -206,15 +221,39 @@ class _Load:
             source.let_go(connection)
         return ledger
 
-    def _read(self, source: Source) -> bool:
-        """Text to typed rows; whether there are any."""
+    def _number(self, source: Source) -> None:
         self.read_so_far += 1
         source.number = self.read_so_far
+
+    def _start(self, pool: Executor, queue: Iterator[Source]) -> None:
+        source = next(queue, None)
+        if source is not None:
+            self.ahead[source.number] = pool.submit(self._read_ahead, source)
+
+    def _read_ahead(self, source: Source) -> None:
+        """Text to typed rows without the connection, where the source can be read so."""
+        if source.read_ahead() and source.texts is not None and source.texts.num_rows:
+            self._type(source)
+
+    def _type(self, source: Source) -> None:
+        with self.one_types:
+            type_rows(source, self.words, self.today)
+
+    def _read(self, source: Source) -> bool:
+        """Text to typed rows; whether there are any."""
         self.say(f"reading {source.file}")
+        if source.number:
+            self.ahead.pop(source.number).result()
+            self.next()
+        else:
+            self._number(source)
         if not source.read(self.connection):
             self.notes.append(f"{source.file}: no records")
             return False
-        type_rows(self.connection, source, self.words, self.today)
+        if source.typed is None:
+            self._type(source)
+        note_verdicts(self.connection, source)
+        show_source(self.connection, source)
         self.notes.extend(source.notes)
         return True
 

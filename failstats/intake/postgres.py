@@ -110,7 +110,7 @@ def _rows(cursor: Any, name: str, table: str) -> RowFile | None:
     if not header:
         return None
     fields = ", ".join(f"{_quoted(column)}::text" for column in header)
-    order = ", ".join(f'{at}' for at in range(1, len(header) + 1))
+    order = ", ".join(f"{at}" for at in range(1, len(header) + 1))
     cursor.execute(f"select * from (select {fields} from {quoted}) as told order by {order}")
     told = cursor.fetch_arrow_table()
     if not told.num_rows:

@@ -12,19 +12,17 @@ import gzip
 import hashlib
 import os
 import shutil
+import tempfile
 import zipfile
 import zlib
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import numpy as np
-
 from failstats.errors import InputError
+from failstats.intake.scan import CHUNK, CONTROLS, LONGEST_LINE, Marks, scan
 
-__all__ = ["ENCODINGS", "TextFile", "examine", "file_hash", "refuse_wrong_magic"]
+__all__ = ["ENCODINGS", "TextFile", "examine", "file_hash", "new_name", "refuse_wrong_magic"]
 
-CHUNK = 4 * 2**20
-LONGEST_LINE = 2**20  # bytes; a longer line goes to quarantine
 UNPACKED_RATIO = 100  # a file that unpacks to more times its size is refused
 UNPACKED_FREE = 2**20  # unless it is smaller than this when unpacked
 UTF16_SHARE = 0.3  # share of NUL bytes at the start that says UTF-16
@@ -54,7 +52,7 @@ class TextFile:
     nul_lines, long_lines : numbers of the lines that cannot be used.
     free_byte : a control character that the file does not have.
     has_odd_space : it may have white space other than blanks.
-    has_blank : it may have lines with nothing in them.
+    marks : its lines with a quote and its blank ones, where they are known.
     """
 
     path: Path
@@ -63,27 +61,18 @@ class TextFile:
     free_byte: str
     has_quotes: bool
     has_odd_space: bool = True
-    has_blank: bool = True
+    marks: Marks | None = None
     nul_lines: list[int] = field(default_factory=list)
     long_lines: list[int] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
 
-@dataclass(slots=True)
-class _Seen:
-    """What one pass over the bytes counts."""
-
-    newlines: int = 0
-    returns: int = 0
-    pairs: int = 0
-    nuls: int = 0
-    long: int = 0
-    quotes: bool = False
-    odd_space: bool = False
-    blank: bool = False
-    sha256: str = ""
-    free_byte: str = ""
-    lines: int = 0
+def new_name(folder: Path, ending: str = "") -> Path:
+    """A path in a folder of ours that no other thread gets."""
+    handle, name = tempfile.mkstemp(dir=folder, prefix="file_", suffix=ending)
+    os.close(handle)
+    os.unlink(name)
+    return Path(name)
 
 
 def refuse_wrong_magic(path: Path) -> None:
@@ -124,7 +113,7 @@ def file_hash(path: Path) -> str:
 
 def unpack(path: Path, folder: Path) -> Path:
     """Unpack a gzip file into a folder of ours; a bomb or a truncated file is refused."""
-    target = folder / f"unpacked_{len(list(folder.iterdir()))}"
+    target = new_name(folder)
     limit = max(UNPACKED_RATIO * path.stat().st_size, UNPACKED_FREE)
     size = 0
     try:
@@ -167,7 +156,7 @@ def examine(path: Path, folder: Path, *, encoding: str | None = None, label: str
     with path.open("rb") as handle:
         start = handle.read(4096)
     codec = _codec(start, encoding, label)
-    seen = _scan(path, strict=codec == "utf-8", label=label)
+    seen = scan(path, strict=codec == "utf-8", label=label)
     notes = []
     if codec != "utf-8":
         notes.append(f"{label}: read as {codec}")
@@ -175,14 +164,14 @@ def examine(path: Path, folder: Path, *, encoding: str | None = None, label: str
         notes.append(f"{label}: read as utf-8 with a byte order mark")
     one_kind = seen.returns == seen.pairs and seen.pairs in (0, seen.newlines)
     if codec == "utf-8" and not seen.nuls and not seen.long and one_kind:
-        clean = folder / f"file_{len(list(folder.iterdir()))}.txt"
+        clean = new_name(folder, ".txt")
         try:
             os.symlink(path.resolve(), clean)
         except OSError:
             shutil.copyfile(path, clean)
         result = TextFile(path=clean, lines=seen.lines, sha256=seen.sha256,
-                          free_byte=seen.free_byte, has_quotes=seen.quotes,
-                          has_odd_space=seen.odd_space, has_blank=seen.blank)  # fmt: skip
+                          free_byte=seen.free_byte, has_quotes=bool(len(seen.marks.quoted)),
+                          has_odd_space=seen.odd_space, marks=seen.marks)  # fmt: skip
     else:
         if not one_kind and codec == "utf-8":
             notes.append(f"{label}: line ends of several kinds, or CR only, are read alike")
@@ -206,92 +195,11 @@ def _codec(start: bytes, encoding: str | None, label: str) -> str:
     return "utf-8"
 
 
-def _scan(path: Path, *, strict: bool, label: str) -> _Seen:
-    digest = hashlib.sha256()
-    decoder = codecs.getincrementaldecoder("utf-8")("strict")
-    seen = _Seen()
-    controls = set(range(1, 9)) | set(range(14, 32))
-    open_line, last, pending = 0, b"", b""
-    with path.open("rb") as handle:
-        while chunk := handle.read(CHUNK):
-            digest.update(chunk)
-            seen.blank = seen.blank or (not last and chunk[:1] in (b"\n", b"\r"))
-            if strict:
-                try:
-                    if not (chunk.isascii() and not pending):
-                        decoder.decode(chunk)
-                        pending = decoder.getstate()[0]
-                except UnicodeDecodeError as fault:
-                    line = (
-                        seen.newlines
-                        + chunk.count(b"\n", 0, max(fault.start - len(pending), 0))
-                        + 1
-                    )
-                    raise _not_utf8(label, line) from None
-            letters = np.frombuffer(chunk, np.uint8)
-            low = np.bincount(letters[letters < 32], minlength=32)
-            if low[13] or last[-1:] == b"\r":
-                seen.pairs += chunk.count(b"\r\n") + (last[-1:] == b"\r" and chunk[:1] == b"\n")
-            seen.newlines += int(low[10])
-            seen.returns += int(low[13])
-            seen.nuls += int(low[0])
-            seen.quotes = seen.quotes or b'"' in chunk
-            ends = letters == 10
-            seen.blank = (
-                seen.blank
-                or bool((ends[1:] & ends[:-1]).any())
-                or (last[-1:] == b"\n" and chunk[:1] in (b"\n", b"\r"))
-                or (bool(low[13]) and b"\n\r" in chunk)
-            )
-            seen.odd_space = seen.odd_space or bool(low[9]) or not chunk.isascii()
-            controls -= set(np.flatnonzero(low).tolist())
-            open_line, is_long = _longest(chunk, open_line)
-            seen.long += is_long
-            last = chunk[-2:]
-    if pending:
-        raise _not_utf8(label, seen.newlines + 1)
-    if not controls:
-        raise InputError(
-            "a file of records must be text, but this one has control characters of every kind.",
-            where=label,
-            do="export it again as CSV.",
-        )
-    seen.sha256 = digest.hexdigest()
-    seen.free_byte = chr(min(controls))
-    seen.lines = seen.newlines + (last[-1:] not in (b"", b"\n"))
-    return seen
-
-
-def _longest(chunk: bytes, open_line: int) -> tuple[int, bool]:
-    """Length of the line still open after a chunk, and whether a line in it is too long."""
-    first = chunk.find(b"\n")
-    if first < 0:
-        return open_line + len(chunk), open_line + len(chunk) > LONGEST_LINE
-    if open_line + first > LONGEST_LINE:
-        return len(chunk) - chunk.rfind(b"\n") - 1, True
-    at = first
-    while True:
-        following = chunk.rfind(b"\n", at + 1, at + 2 + LONGEST_LINE)
-        if following < 0:
-            break
-        at = following
-    last = chunk.rfind(b"\n")
-    return len(chunk) - last - 1, last != at or len(chunk) - last - 1 > LONGEST_LINE
-
-
-def _not_utf8(label: str, line: int) -> InputError:
-    return InputError(
-        f"text must be UTF-8, but line {line:,} is not.",
-        where=f"{label}, line {line:,}",
-        do='state the encoding in the mapping, for example encoding = "latin-1" or "cp1252".',
-    )
-
-
 def _rewrite(path: Path, folder: Path, codec: str, label: str) -> TextFile:
     """Write a file anew, one line per line; unusable lines become blank and are listed."""
-    target = folder / f"file_{len(list(folder.iterdir()))}.txt"
+    target = new_name(folder, ".txt")
     result = TextFile(path=target, lines=0, sha256="", free_byte="\x01", has_quotes=False)
-    controls = set(range(1, 9)) | set(range(14, 32))
+    controls = set(CONTROLS)
     parts: list[str] = []
     size = 0
 

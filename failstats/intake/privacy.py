@@ -10,10 +10,9 @@ from __future__ import annotations
 import hashlib
 import hmac
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-import duckdb
 import pyarrow as pa
 import pyarrow.compute as compute
 
@@ -114,37 +113,29 @@ def _suspicious(texts: pa.Array) -> bool:
 
 
 def refuse_identifiers(
-    connection: duckdb.DuckDBPyConnection, staged: str, columns: Sequence[str], file: str
+    columns: Mapping[str, pa.ChunkedArray], lines: pa.ChunkedArray, file: str
 ) -> None:
     """Refuse a source whose text columns hold what identifies somebody.
 
     Parameters
     ----------
-    staged : the temporary table of its text.
-    columns : the columns kept as they are written.
+    columns : the columns kept as they are written, plain or with each spelling kept once.
+    lines : the line of every row.
     file : the name to show.
 
     Raises
     ------
     InputError : naming the column and at most five lines, never the value.
     """
-    if not columns:
-        return
-    counts = connection.execute(
-        "select "
-        + ", ".join(f'count(*) filter (where regexp_matches("{column}", $1))' for column in columns)
-        + f" from {staged}",
-        [ANY_PATTERN],
-    ).fetchone()
-    for column, count in zip(columns, counts or (), strict=True):
-        for what, pattern in PATTERNS.items() if count else ():
-            lines = connection.execute(
-                f'select line, count(*) over () from {staged} where regexp_matches("{column}", $1) '
-                "order by place limit 5",
-                [pattern],
-            ).fetchall()
-            if lines:
-                raise identifying(column, what, file, [row[0] for row in lines], lines[0][1])
+    for column, texts in columns.items():
+        plain = texts.cast(pa.string())
+        if not compute.any(compute.match_substring_regex(plain, ANY_PATTERN)).as_py():
+            continue
+        for what, pattern in PATTERNS.items():
+            found = lines.filter(compute.match_substring_regex(plain, pattern))
+            if len(found):
+                first = found.sort().slice(0, 5).to_pylist()
+                raise identifying(column, what, file, first, len(found))
 
 
 def identifying(column: str, what: str, file: str, lines: Iterable[int], count: int) -> InputError:

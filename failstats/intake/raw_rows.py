@@ -35,6 +35,11 @@ class RawRows:
         else:
             connection.execute(f"drop table {self.name}")
 
+    def ahead(self) -> None:
+        """Take the rows of a file with one table into memory, where that needs no connection."""
+        if self.alone:
+            self.opened.read_ahead()
+
     def in_memory(
         self, columns: dict[str, int], blanks: frozenset[str]
     ) -> Callable[[], pa.Table | None]:

@@ -92,7 +92,7 @@ def _parents(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
             )
         connection.execute(f"create or replace temp table unsettled as {found}")
         connection.execute(
-            f"create or replace temp table waits as select \"row\", {key} in (select "
+            f'create or replace temp table waits as select "row", {key} in (select '
             f"content->>'{key}' from raw.quarantine where \"table\" = '{parent}' and "
             f"released_in is null and content->>'{key}' is not null) as held "
             "from unsettled where absent"
@@ -154,7 +154,7 @@ def _repeated(connection: duckdb.DuckDBPyConnection, table: Table, sources: list
         connection.execute("insert into several by name select * from few_typed")
         if table.name == "lines":
             connection.execute(
-                f'insert into blank_position select {source.number * ROW_SPAN} + place '
+                f"insert into blank_position select {source.number * ROW_SPAN} + place "
                 "from few_staged where position is null and broken is null"
             )
     connection.execute(

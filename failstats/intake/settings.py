@@ -103,9 +103,7 @@ def write_settings(connection: duckdb.DuckDBPyConnection, plan: Mapping) -> list
 def put_settings(connection: duckdb.DuckDBPyConnection, settings: dict[str, str]) -> None:
     """Write some settings of the warehouse."""
     names, values = list(settings), list(settings.values())
-    connection.execute(
-        "delete from raw.settings where list_contains($1::varchar[], name)", [names]
-    )
+    connection.execute("delete from raw.settings where list_contains($1::varchar[], name)", [names])
     connection.execute(
         "insert into raw.settings select unnest($1::varchar[]), unnest($2::varchar[])",
         [names, values],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from failstats.errors import InputError
@@ -32,6 +33,7 @@ JSON = (".jsonl", ".ndjson")
 BOOKS = (".xlsx",)
 SQLITE = (".sqlite", ".sqlite3", ".db")
 PARQUET = (".parquet",)
+AT_ONCE = 2  # files looked at side by side
 KNOWN = (*TEXT, *JSON, *BOOKS, *SQLITE, *PARQUET)
 # data files in a form that is not read; anything else in a folder (a README) is left alone
 UNREADABLE = (".xls", ".xlsm", ".ods", ".json", ".zip", ".gz", ".dat", ".feather", ".tab")
@@ -64,10 +66,11 @@ def find_sources(
         found, said = _server(address, mapping, key)
         sources += found
         notes += said
-    for path in _files([path for path in paths if isinstance(path, Path)], mapping):
-        found, said = _tables_of(path, mapping, key, folder)
-        sources += found
-        notes += said
+    files = _files([path for path in paths if isinstance(path, Path)], mapping)
+    with ThreadPoolExecutor(AT_ONCE) as pool:  # every byte is looked at
+        for found, said in pool.map(lambda path: _tables_of(path, mapping, key, folder), files):
+            sources += found
+            notes += said
     _check_mapped(sources, mapping, notes)
     if not sources:
         shown = [database_name(path) if isinstance(path, str) else str(path) for path in paths]
@@ -300,6 +303,7 @@ def _bind(opened: RowFile, mapping: Mapping, tables: list[str],
             table=table, file=opened.label, sha256=opened.sha256,
             dialect=dialect, columns=tuple(columns), key=key,
             stage=raw.stager(table, columns, own, table == finest, dialect.blanks),
+            ahead=raw.ahead,
             ready=raw.in_memory(columns, dialect.blanks),
             let_go=raw.let_go,
         )  # fmt: skip

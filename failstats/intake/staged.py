@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from failstats.intake.columns import SPACE, constant
+from failstats.intake.columns import SPACE, constant, filtered
 from failstats.intake.convert import Dialect
 from failstats.intake.privacy import Key
 from failstats.warehouse.schema import TABLES, Column, stored_columns
@@ -39,6 +39,7 @@ __all__ = [
 
 STRIPPED = " || ".join(f"chr({ord(space)})" for space in SPACE)  # SQL
 ROW_SPAN = 10**12  # more rows than any file has
+Verdicts = tuple[int, str | None, pa.ChunkedArray, pa.ChunkedArray]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -53,8 +54,10 @@ class Source:
     dialect : how it writes things.
     stage : makes ``staged_N`` through the connection: place, file, line, why the line is no row
         (broken), its text, and the contract's columns, clean and null where blank.
-    ready : after ``stage``, the same rows where they are in memory already.
+    ahead : takes the rows into memory without a connection, where that can be done.
+    ready : after ``stage`` or ``ahead``, the same rows where they are in memory already.
     texts, typed : the rows in memory, as text and as stored columns.
+    verdicts : what typing found against rows: (place, column, rows, reasons).
     columns : the contract's columns that the file has.
     let_go : drops what ``stage`` made, once its rows are stored.
     key : hashes the ids, where given; an id that already is a pseudonym stays (rows out of
@@ -73,19 +76,28 @@ class Source:
     let_go: Callable[[duckdb.DuckDBPyConnection], None] = lambda connection: None
     number: int = 0
     notes: list[str] = field(default_factory=list)
+    ahead: Callable[[], None] = lambda: None
     ready: Callable[[], pa.Table | None] = lambda: None
     texts: pa.Table | None = None
     typed: pa.Table | None = None
+    verdicts: list[Verdicts] = field(default_factory=list)
 
     @property
     def staged(self) -> str:
         """The view of its text."""
         return f"staged_{self.number}"
 
+    def read_ahead(self) -> bool:
+        """Take the rows into memory where that needs no connection; whether they are there."""
+        self.ahead()
+        self.texts = self.ready()
+        return self.texts is not None
+
     def read(self, connection: duckdb.DuckDBPyConnection) -> int:
         """Take the rows into memory; how many there are."""
         self.stage(connection, self.staged)
-        self.texts = self.ready()
+        if self.texts is None:
+            self.texts = self.ready()
         if self.texts is None:
             names = ", ".join(f'"{column}"' for column in self.columns)
             self.texts = rows_of(
@@ -165,18 +177,23 @@ def rows_of(connection: duckdb.DuckDBPyConnection, query: str) -> pa.Table:
     return connection.sql(query).to_arrow_table()
 
 
-def note_verdicts(connection: duckdb.DuckDBPyConnection, place: int, column: str | None,
-                  rows: pa.Array | pa.ChunkedArray, reasons: pa.Array | pa.ChunkedArray,
-                  ) -> None:  # fmt: skip
-    """Write down reasons against rows; the place orders the reasons of one row."""
-    if not len(rows):
+def note_verdicts(connection: duckdb.DuckDBPyConnection, source: Source) -> None:
+    """Write down what typing found against rows of a source."""
+    if not source.verdicts:
         return
-    frame = pa.table({"row": rows, "reason": reasons})
+    frame = pa.concat_tables(
+        pa.table({
+            "row": rows, "reason": reasons, "place": pa.array(np.full(len(rows), place, np.int32)),
+            "column": pa.array([column], pa.string()).take(pa.array(np.zeros(len(rows), np.int32))),
+        })
+        for place, column, rows, reasons in source.verdicts
+    )  # fmt: skip
+    source.verdicts.clear()
     connection.execute("select 1").fetchall()  # a result half read would forbid to register
     connection.register("verdicts_in", frame)
     try:
         connection.execute(
-            'insert into verdicts select "row", $1, $2, reason from verdicts_in', [place, column]
+            'insert into verdicts select "row", place, "column", reason from verdicts_in'
         )
     finally:
         connection.unregister("verdicts_in")
@@ -192,7 +209,7 @@ def rows_alone(connection: duckdb.DuckDBPyConnection, source: Source, rows: np.n
     wanted = np.zeros(int(places.max(initial=0)) + 1, dtype=bool)
     wanted[mine - base] = True
     few = pa.array(wanted[places])
-    texts, typed = source.texts.filter(few), source.typed.filter(few)
+    texts, typed = filtered(source.texts, few), filtered(source.typed, few)
     for name, fixed in (("file", constant(source.file, texts.num_rows)), ("line", texts["place"])):
         if name not in texts.column_names:
             texts = texts.append_column(name, fixed)

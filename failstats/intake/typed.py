@@ -1,14 +1,13 @@
 """From text to typed columns: every spelling is read once, the rows only hold its number.
 
-``type_rows`` makes two views on rows in memory: ``staged_N`` (text as written, clean, null where
-blank) and ``typed_N`` (stored columns); ``typed_TABLE`` is all sources of a table together.
+``type_rows`` takes a source's rows in memory (text as written, clean, null where blank) and makes
+its stored columns. It needs no connection, so that it can run beside one.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 
-import duckdb
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as compute
@@ -24,7 +23,7 @@ from failstats.intake.privacy import (
     refuse_identifiers,
     suspicious,
 )
-from failstats.intake.staged import ROW_SPAN, Source, note_verdicts, show_source
+from failstats.intake.staged import ROW_SPAN, Source
 from failstats.vocabulary import Vocabulary
 from failstats.warehouse.schema import TABLES, Column, Table, stored_columns
 
@@ -36,12 +35,10 @@ ARROW = {
 }  # fmt: skip
 
 
-def type_rows(
-    connection: duckdb.DuckDBPyConnection, source: Source, vocabulary: Vocabulary, today: dt.date
-) -> None:
-    """Read the spellings of every column of a source, and add its rows to ``typed_TABLE``.
+def type_rows(source: Source, vocabulary: Vocabulary, today: dt.date) -> None:
+    """Read the spellings of every column of a source, and make its typed rows.
 
-    Reasons go to ``verdicts``; a reason does not stop the other columns from being read.
+    Reasons go to its verdicts; a reason does not stop the other columns from being read.
     """
     table = TABLES[source.table]
     assert source.texts is not None
@@ -53,30 +50,30 @@ def type_rows(
             texts[column.name] = coded(texts[column.name])
     dialect = _settled(source, table, texts)
     suspects = [name for name in kept if suspicious(texts[name])]
-    refuse_identifiers(connection, source.staged, suspects, source.file)
+    lines = texts.get("line", texts["place"])
+    refuse_identifiers({name: texts[name] for name in suspects}, lines, source.file)
     broken = texts["broken"]
-    _note(connection, source, 0, None, broken, [str(text) for text in listed(coded(broken))])
+    _note(source, 0, None, broken, [str(text) for text in listed(coded(broken))])
     converter = Converter(dialect, vocabulary, today)
     made: dict[str, pa.ChunkedArray | pa.Array] = {
         "row": compute.add(texts["place"], source.number * ROW_SPAN),
         "file": texts.get("file", constant(source.file, source.texts.num_rows)),
-        "line": texts.get("line", texts["place"]),
+        "line": lines,
     }
     for place, column in enumerate(table.columns, start=1):
         if column.name not in texts:
             continue
         if column.name in kept:
-            made[column.name] = _without_long(connection, source, place, column, texts)
+            made[column.name] = _without_long(source, place, column, texts)
         elif column.kind == "id":
             made[column.name] = _pseudonyms(source, column, texts[column.name])
         else:
-            made |= _read(connection, source, place, column, texts[column.name], converter)
+            made |= _read(source, place, column, texts[column.name], converter)
     source.typed = pa.table(made)
-    _refuse_blanks(connection, source, table)
-    show_source(connection, source)
+    _refuse_blanks(source, table)
 
 
-def _note(connection: duckdb.DuckDBPyConnection, source: Source, place: int, column: str | None,
+def _note(source: Source, place: int, column: str | None,
           words: pa.ChunkedArray, reasons: list[str | None]) -> None:  # fmt: skip
     """A verdict on every row whose spelling has a reason against it."""
     if not any(reason is not None for reason in reasons):
@@ -85,11 +82,10 @@ def _note(connection: duckdb.DuckDBPyConnection, source: Source, place: int, col
     told = recoded(coded(words), reasons)
     refused = told.is_valid()
     rows = compute.add(source.texts["place"].filter(refused), source.number * ROW_SPAN)
-    note_verdicts(connection, place, column, rows, told.filter(refused))
+    source.verdicts.append((place, column, rows, told.filter(refused).cast(pa.string())))
 
 
 def _without_long(
-    connection: duckdb.DuckDBPyConnection,
     source: Source,
     place: int,
     column: Column,
@@ -106,13 +102,13 @@ def _without_long(
     told = listed(words)
     is_long = [len(text or "") > LONGEST_TEXT for text in told]
     if any(is_long):
-        _note(connection, source, place, column.name, words,
+        _note(source, place, column.name, words,
               [reason if one else None for one in is_long])  # fmt: skip
     shown = [None if one else text for text, one in zip(told, is_long, strict=True)]
     return recoded(words, shown, for_sql=True)
 
 
-def _read(connection: duckdb.DuckDBPyConnection, source: Source, place: int, column: Column,
+def _read(source: Source, place: int, column: Column,
           words: pa.ChunkedArray, converter: Converter) -> dict[str, pa.ChunkedArray]:  # fmt: skip
     """The stored columns of one column; refused spellings go to ``verdicts``."""
     texts, used = spellings(words)
@@ -125,11 +121,11 @@ def _read(connection: duckdb.DuckDBPyConnection, source: Source, place: int, col
         if is_used and text is not None:
             found, reason = converter.convert(column, text)
             if reason is not None and (what := looks_identifying(text)):
-                _refuse(connection, source, column, text, what)
+                _refuse(source, column, text, what)
         reasons.append(reason)
         for at, value in enumerate(found):
             values[at].append(value)
-    _note(connection, source, place, column.name, words, reasons)
+    _note(source, place, column.name, words, reasons)
     made = {}
     for at, (name, kind) in enumerate(stored):
         default = column.default if at == 0 else None
@@ -141,14 +137,13 @@ def _read(connection: duckdb.DuckDBPyConnection, source: Source, place: int, col
     return made
 
 
-def _refuse(connection: duckdb.DuckDBPyConnection, source: Source, column: Column, text: str,
+def _refuse(source: Source, column: Column, text: str,
             what: str) -> None:  # fmt: skip
-    lines = connection.execute(
-        f'select line, count(*) over () from {source.staged} where "{column.name}" = $1 '
-        "order by place limit 5",
-        [text],
-    ).fetchall()
-    raise identifying(column.name, what, source.file, [row[0] for row in lines], lines[0][1])
+    assert source.texts is not None
+    found = compute.equal(source.texts[column.name].cast(pa.string()), text)
+    lines = source.texts["line" if "line" in source.texts.column_names else "place"]
+    lines = np.sort(lines.filter(found).to_numpy())
+    raise identifying(column.name, what, source.file, lines[:5].tolist(), len(lines))
 
 
 def _pseudonyms(source: Source, column: Column, words: pa.ChunkedArray) -> pa.ChunkedArray:
@@ -160,7 +155,7 @@ def _pseudonyms(source: Source, column: Column, words: pa.ChunkedArray) -> pa.Ch
     return recoded(words, made, for_sql=True)
 
 
-def _refuse_blanks(connection: duckdb.DuckDBPyConnection, source: Source, table: Table) -> None:
+def _refuse_blanks(source: Source, table: Table) -> None:
     """What is needed must be there; what was there and unreadable has its own reason."""
     assert source.typed is not None
     for place, column in enumerate(table.columns, start=1):
@@ -170,14 +165,12 @@ def _refuse_blanks(connection: duckdb.DuckDBPyConnection, source: Source, table:
         if not values.null_count:
             continue
         rows = source.typed["row"].filter(values.is_null()).to_numpy()
-        told = connection.execute(
-            'select "row" from verdicts where "row" >= $1 and "row" < $2 and '
-            '(place = 0 or "column" = $3)',
-            [source.number * ROW_SPAN, (source.number + 1) * ROW_SPAN, column.name],
-        ).fetchnumpy()["row"]
-        blank = rows[~np.isin(rows, told)]
-        reason = constant(f"{column.name} must be given", len(blank))
-        note_verdicts(connection, place, column.name, pa.array(blank, pa.int64()), reason)
+        told = [found[2].to_numpy() for found in source.verdicts
+                if found[0] == 0 or found[1] == column.name]  # fmt: skip
+        blank = rows[~np.isin(rows, np.concatenate(told))] if told else rows
+        if len(blank):
+            reason = pa.chunked_array([pa.array([f"{column.name} must be given"] * len(blank))])
+            source.verdicts.append((place, column.name, pa.chunked_array([blank]), reason))
 
 
 def _settled(source: Source, table: Table, texts: dict[str, pa.ChunkedArray]) -> Dialect:
