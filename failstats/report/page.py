@@ -21,6 +21,7 @@ from failstats.report.bundle import (
     script_json,
     template_text,
 )
+from failstats.report.glossary import glossary
 from failstats.report.printing import advice_rows, environment, paper_name, van_rows
 from failstats.report.tables import MIN_CELL, csv_text, page_table, withhold_small
 from failstats.show.cautions import cautions
@@ -346,6 +347,7 @@ def write_report(
             opening=_opening(answers),
             sections=sections,
             cautions=cautions(),
+            words=glossary(),
             vans=[] if public or stock is None else van_rows(stock, currency=currency),
             advice=None if policy is None else advice_rows(policy, currency=currency),
             as_of=as_of,
