@@ -9,7 +9,6 @@ from __future__ import annotations
 import csv
 import difflib
 import re
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,6 +32,7 @@ from failstats.intake.privacy import DOMAINS, identifying_title, looks_identifyi
 from failstats.units import DEFAULT_UNIT, KINDS
 from failstats.vocabulary import Vocabulary, load_vocabulary
 from failstats.warehouse.schema import TABLES, Column
+from failstats.warehouse.scratch import private_folder
 
 __all__ = ["draft_map", "draft_tables"]
 
@@ -134,9 +134,9 @@ def draft_map(sources: Sequence[Path], *, vocabulary: Vocabulary | None = None) 
         "# records_from = 2015-01-01  # first and last day between which every job would be here;",
         "# records_to = 2023-12-31    # without them the first and last visit are assumed",
     ]
-    with tempfile.TemporaryDirectory(prefix="failstats_") as folder:
+    with private_folder() as folder:
         for path in sources:
-            for sheet in _sheets(Path(path), Path(folder)):
+            for sheet in _sheets(Path(path), folder):
                 lines += ["", *_section(sheet, words)]
     return "\n".join(lines) + "\n"
 

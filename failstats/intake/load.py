@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import errno
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from functools import partial
@@ -39,6 +38,7 @@ from failstats.intake.typed import type_rows
 from failstats.vocabulary import Vocabulary, load_vocabulary
 from failstats.warehouse import manifest
 from failstats.warehouse import store as warehouse_store
+from failstats.warehouse.scratch import private_folder
 
 __all__ = ["load"]
 
@@ -87,22 +87,22 @@ def load(
     plan = read_mapping(None if mapping is None else Path(mapping), words)
     outcome: LoadResult | None = None
     prepared = False
-    with tempfile.TemporaryDirectory(prefix="failstats_") as folder:
+    with private_folder() as folder:
         found: list[Source] = []
         notes: list[str] = []
         if sources or requeue is None:
             given = [sources] if isinstance(sources, str | Path) else sources
             paths = [path if is_server(path) else Path(path) for path in given]
-            found, notes = find_sources(paths, plan, key, Path(folder))
+            found, notes = find_sources(paths, plan, key, folder)
         try:
             with warehouse_store.rebuild(Path(warehouse)) as connection:
                 manifest.require(connection, Path(warehouse))
                 # with a key nothing unhashed may reach a disk, so nothing is spilled
-                spill = "" if key is not None else folder.replace("'", "''")
+                spill = "" if key is not None else str(folder).replace("'", "''")
                 connection.execute(f"set temp_directory = '{spill}'")
                 job = _Load(connection, plan, key, words, say, notes)
                 if requeue is not None:
-                    found += requeued.requeued_sources(connection, Path(requeue), key, Path(folder))
+                    found += requeued.requeued_sources(connection, Path(requeue), key, folder)
                 outcome = job.run(found, check)
                 if check or not outcome.batches:
                     raise _Unchanged
@@ -168,7 +168,9 @@ class _Load:
         same_currency(connection, self.plan)
         batch = _next_batch(connection)
         # in a notebook DuckDB refuses to set what is off already, unless widgets are installed
-        if connection.execute("select current_setting('enable_progress_bar')").fetchone() == (True,):
+        if connection.execute("select current_setting('enable_progress_bar')").fetchone() == (
+            True,
+        ):
             connection.execute("set enable_progress_bar = false")
         create_work_tables(connection)
         ledger: list[dict[str, Any]] = []

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 import secrets
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,8 +18,10 @@ from failstats.intake.mapping import Mapping
 from failstats.intake.privacy import Key
 from failstats.intake.settings import same_key, write_settings
 from failstats.intake.staged import canonical
+from failstats.warehouse.backup import list_backups, listed_backups
 from failstats.warehouse.manifest import guarded
 from failstats.warehouse.schema import TABLES, Table
+from failstats.warehouse.scratch import clear_left_over
 from failstats.warehouse.store import setting
 
 __all__ = ["RemovalResult", "forget", "silence_forgotten", "unload"]
@@ -182,6 +186,7 @@ def forget(warehouse: Path, unit: str, *, key_file: Path | None = None) -> Remov
     of their own and have to be replaced.
     """
     removed: dict[str, int] = {}
+    clear_left_over()
     with guarded(Path(warehouse), compact=True) as connection:
         same_key(connection, Key(Path(key_file)) if key_file else None, ids_given=True)
         ids = [unit.strip()]
@@ -218,10 +223,16 @@ def forget(warehouse: Path, unit: str, *, key_file: Path | None = None) -> Remov
             {"ids": ids, "jobs": job_ids},
         ).fetchone()
         removed["quarantine"] = int(row[0]) if row else 0
-        for text in (*ids, *job_ids):  # the text of lines that could not be split
+        spelled = {json.dumps(text, ensure_ascii=False)[1:-1] for text in (*ids, *job_ids)}
+        for text in spelled:  # in lines that could not be split, and in wrong columns
             connection.execute(
-                "update raw.quarantine set content = '{}' where contains(content::varchar, $1)",
-                [text],
+                "update raw.quarantine set content = '{}' where contains(content::varchar, $1) "
+                "and regexp_matches(content::varchar, $2)",
+                [text, rf"(^|[^\w-]){re.escape(text)}([^\w-]|$)"],
+            )
+        for name, column in (("jobs", "continues"), ("cleanings", "job_id")):
+            connection.execute(
+                f"update raw.{name} set {column} = null where {column} in $jobs", {"jobs": job_ids}
             )
         if not any(removed.values()):
             raise InputError(
@@ -234,8 +245,16 @@ def forget(warehouse: Path, unit: str, *, key_file: Path | None = None) -> Remov
         write_settings(connection, Mapping())
     return RemovalResult(
         what="forgot one unit", rows=removed,
-        notes=("backups made before still hold it: make new ones and delete those",),
+        notes=_backups_note(Path(warehouse)),
     )  # fmt: skip
+
+
+def _backups_note(warehouse: Path) -> tuple[str, ...]:
+    """Copies are files of their own; those that are known are named, and no longer listed."""
+    known = [path for path in listed_backups(warehouse) if path.exists()]
+    list_backups(warehouse, [])
+    named = f" ({', '.join(str(path) for path in known)})" if known else ""
+    return (f"backups made before still hold it{named}: make new ones and delete those",)
 
 
 def _bury(connection: duckdb.DuckDBPyConnection, kind: str, ids: list[str]) -> None:

@@ -4,13 +4,35 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Sequence
 from pathlib import Path
 
 from failstats.errors import WarehouseError
 from failstats.warehouse.manifest import keep, prepare
 from failstats.warehouse.store import connect_readonly, hold, sync
 
-__all__ = ["backup", "restore"]
+__all__ = ["backup", "list_backups", "listed_backups", "restore"]
+
+LISTED = ".backups"  # beside the warehouse: where its copies were put, one path a line
+
+
+def _list_path(warehouse: Path) -> Path:
+    return warehouse.with_name(warehouse.name + LISTED)
+
+
+def listed_backups(warehouse: Path) -> list[Path]:
+    """The copies made of a warehouse, as far as its list knows."""
+    path = _list_path(Path(warehouse))
+    return [Path(line) for line in path.read_text("utf-8").splitlines()] if path.exists() else []
+
+
+def list_backups(warehouse: Path, copies: Sequence[Path]) -> None:
+    """Write the list anew."""
+    path = _list_path(Path(warehouse))
+    if copies:
+        path.write_text("".join(f"{copy}\n" for copy in copies), encoding="utf-8")
+    else:
+        path.unlink(missing_ok=True)
 
 
 def backup(warehouse: Path, copy: Path) -> Path:
@@ -41,6 +63,8 @@ def backup(warehouse: Path, copy: Path) -> Path:
         os.replace(part, copy)
     finally:
         part.unlink(missing_ok=True)
+    known = [path for path in listed_backups(warehouse) if path.exists()]
+    list_backups(warehouse, list(dict.fromkeys([*known, copy.resolve()])))
     return copy
 
 

@@ -16,7 +16,6 @@ from typing import Any
 
 import duckdb
 import pandas as pd
-import pyarrow as pa
 
 from failstats.errors import InputError, QueryError
 from failstats.vocabulary import Vocabulary, load_vocabulary
@@ -117,11 +116,6 @@ class Session:
         QueryError : no such query, or its parameters are not those given.
         """
         return self._execute(name, given).df()
-
-    def arrow(self, name: str, /, **given: Any) -> pa.Table:
-        """The same rows as an Arrow table."""
-        found = self._execute(name, given).arrow()
-        return found.read_all() if hasattr(found, "read_all") else found
 
     def scalar(self, sql: str) -> Any:
         """The first value of a fixed statement (never with text of a user in it)."""

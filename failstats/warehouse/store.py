@@ -27,7 +27,7 @@ SPACE_FACTOR = 3  # free space asked for, in sizes of the present file
 LEAST_SPACE = 64 * 2**20  # and never less than this many bytes
 
 
-def _config() -> dict[str, str]:
+def _config() -> dict[str, str | bool | int | float | list[str]]:
     return {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
 
 
@@ -236,3 +236,4 @@ def _literal(path: Path) -> str:
 def _discard(path: Path) -> None:
     for name in (path, path.with_name(path.name + ".wal")):
         name.unlink(missing_ok=True)
+    shutil.rmtree(path.with_name(path.name + ".tmp"), ignore_errors=True)  # what was spilled

@@ -21,7 +21,7 @@ from failstats.errors import InputError, LockedError, WarehouseError
 from failstats.intake import prepass
 from failstats.intake.load import load
 from failstats.intake.requeue import write_quarantine
-from failstats.warehouse import store
+from failstats.warehouse import scratch, store
 from failstats.warehouse.schema import TABLES
 
 UNITS = "unit_id,family\nu1,E1\nu2,E1\n"
@@ -103,6 +103,49 @@ def kill_at_random(tmp_path: Path, times: int, seed: int) -> list[bool]:
 
 def test_a_killed_load_is_whole_or_not_there(tmp_path):
     assert len(kill_at_random(tmp_path, FEW_KILLS, seed=1)) == FEW_KILLS
+
+
+STAGES = """
+import sys, tempfile, time
+tempfile.tempdir = sys.argv[1]
+from failstats.warehouse.scratch import private_folder
+with private_folder() as folder:
+    (folder / "staged.txt").write_text("unit_id,family")
+    print(folder, flush=True)
+    time.sleep(600)
+"""
+
+
+def staging(place: Path) -> tuple[subprocess.Popen[str], Path]:
+    """A process with staged text in a private folder."""
+    child = subprocess.Popen(
+        [sys.executable, "-c", STAGES, str(place)], stdout=subprocess.PIPE, text=True,
+        env={**os.environ, "PYTHONPATH": str(Path(load.__code__.co_filename).parents[2])},
+    )  # fmt: skip
+    assert child.stdout is not None
+    return child, Path(child.stdout.readline().strip())
+
+
+@pytest.mark.skipif(scratch.fcntl is None, reason="needs the locks of a POSIX system")
+def test_what_a_killed_load_staged_is_cleared_by_the_next(tmp_path, monkeypatch):
+    place = tmp_path / "temporary"
+    place.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(place))
+    killed, left = staging(place)
+    running, used = staging(place)
+    try:
+        killed.kill()
+        killed.wait()
+        assert (left / "staged.txt").exists()
+        mine = place / f"{scratch.PREFIX}of_mine"
+        mine.mkdir()
+        (place / f"{scratch.PREFIX}link").symlink_to(mine)
+        load(tmp_path / "w.duckdb", [folder_of(tmp_path / "records", units=UNITS)])
+        assert sorted(place.iterdir()) == sorted([used, mine, place / f"{scratch.PREFIX}link"])
+        assert (used / "staged.txt").exists()  # its process lives
+    finally:
+        running.kill()
+        running.wait()
 
 
 @pytest.mark.slow

@@ -6,6 +6,7 @@ import pytest
 
 from failstats.errors import InputError
 from failstats.intake.remove import forget, unload
+from failstats.warehouse.backup import backup, listed_backups
 
 UNITS = "unit_id,family\nunit-alpha,E1\nunit-beta,E1\n"
 JOBS = "job_id,unit_id,visited_on\njob-alpha,unit-alpha,2023-03-01\njob-beta,unit-beta,2023-03-02\n"
@@ -96,6 +97,30 @@ def test_forget_leaves_no_byte(put, ask, warehouse, tmp_path, keyed):
                for row in again.batches)  # fmt: skip
     for text in ("unit-alpha", "job-alpha", trace, job):
         assert text.encode() not in warehouse.read_bytes()
+
+
+def test_forget_takes_nothing_from_neighbours_with_a_longer_id(put, ask, warehouse):
+    put(units="unit_id,family,installed_on\nu-1,E1,\nu-10,E1,2023-13-01\nu-2,E1,2023-02-30\n",
+        jobs="job_id,unit_id,visited_on,continues\nj-1,u-1,2023-01-02,\nj-2,u-2,x,j-1\n"
+        "j-3,u-2,2023-01-05,j-1\n")  # fmt: skip
+    forget(warehouse, "u-1")
+    held = ask(
+        "select content->>'unit_id' from raw.quarantine where \"table\" = 'units' order by 1"
+    )
+    assert held == [("u-10",), ("u-2",)]
+    texts = [row[0] for row in ask("select content::varchar from raw.quarantine")]
+    assert not any("j-1" in text for text in texts)
+
+
+def test_forget_names_the_copies_that_still_hold_the_unit(put, warehouse, tmp_path):
+    put(units=UNITS)
+    kept = backup(warehouse, tmp_path / "copy.duckdb")
+    gone = backup(warehouse, tmp_path / "gone.duckdb")
+    gone.unlink()
+    told = forget(warehouse, "unit-alpha").notes[0]
+    assert str(kept.resolve()) in told
+    assert "gone.duckdb" not in told
+    assert listed_backups(warehouse) == []  # the next copies do not hold it
 
 
 def test_forget_of_no_unit_is_refused_without_its_name(put, warehouse):
