@@ -8,6 +8,7 @@ from typing import Any, ClassVar
 import pandas as pd
 
 from failstats.answers import wording as text
+from failstats.answers.quality_habits import habits
 from failstats.answers.result import Answer, Warning_
 from failstats.show import charts
 from failstats.warehouse.queries import all_queries
@@ -172,7 +173,12 @@ def quality(session: Session, *, limit: int = LIMIT) -> Quality:
     total = int(session.run("quality_quarantine_total").iloc[0, 0])
     kept = session.run("lives_kept").groupby("rule")["lives"].sum()
     followed = session.run("quality_followed").iloc[0]
-    remarks = [*_checks(session), *_gaps(followed)]
+    kept_how, figures = habits(session)
+    habitual = [
+        Remark(check=check, statement=statement, rows=rows, remedy=remedy)
+        for check, statement, rows, remedy in kept_how
+    ]
+    remarks = [*_checks(session), *_gaps(followed), *habitual]
     results = QualityReport(
         tables={str(r.table): int(r.rows) for r in tables.itertuples()},
         batches=[
@@ -207,7 +213,7 @@ def quality(session: Session, *, limit: int = LIMIT) -> Quality:
         as_of=session.as_of.isoformat(),
         settings={**session.choices, "limit": int(limit)},
         warnings=tuple(Warning_(code=code, text=said) for code, said in session.warnings),
-        summary={key: int(value) for key, value in followed.items()},
+        summary={**{key: int(value) for key, value in followed.items()}, **figures},
         results=results,
     )
 
@@ -260,7 +266,10 @@ def _gaps(followed: pd.Series) -> list[Remark]:
             out.append(
                 Remark(
                     check=column,
-                    statement=f"{int(followed[key]):,} units lack {column}: {forbids}",
+                    statement=(
+                        f"{int(followed[key]):,} unit{'s' if int(followed[key]) > 1 else ''} "
+                        f"without {column}: {forbids}"
+                    ),
                     rows=int(followed[key]),
                     remedy=f"Fill in {column} where it is known.",
                 )
