@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.integrate import quad
 
 from failstats.counts.risk_table import RiskTable
 from failstats.errors import FitError, InputError
@@ -186,29 +187,75 @@ def test_sharing_moves_thin_records_more():
     assert low <= shared.theta[k, 0] <= high
     assert shared.std_error[k, 0] < np.sqrt(fits["thin"].covariance[0, 0])
     assert shared.theta[none] == pytest.approx(shared.centre)
-    spread = np.sqrt(shared.between + shared.centre_error**2)
-    assert shared.std_error[none] == pytest.approx(spread)
+    # a family of which nothing is known lies as far off as families may, and more than the most
+    # likely spread says
+    assert shared.std_error[none] == pytest.approx(shared.next_error)
+    assert (shared.next_error > np.sqrt(shared.between + shared.centre_error**2)).all()
     penalty = shared.shape_penalty()
     assert penalty.centre == pytest.approx(shared.centre[0])
+    assert penalty.variance == pytest.approx(shared.next_error[0] ** 2)
     low, high = shared.interval("thin")["shape"]
     assert low < shared.parameters("thin")["shape"] < high
     with pytest.raises(InputError, match="penalised fits already lean"):
         shrink_families(fits | {"more": fit(thin, penalty=penalty)})
 
 
-def test_sharing_by_hand():
-    # Two numbers per family are all it uses: y and v. Weights tau2 / (tau2 + v).
-    fits = {name: fit(table) for name, table in families(2, [1.0, 2.0, 3.0]).items()}
+#: The spread is weighed at 400 places here, by adaptive quadrature there.
+WEIGHED = 2e-3
+
+
+def test_sharing_against_quadrature():
+    # Two numbers per family are all it uses, y and v: the posterior of the spread between
+    # families, every standard deviation alike beforehand, by an integral written out here.
+    fits = {name: fit(table) for name, table in families(2, [1.0, 2.0, 3.0, 1.5]).items()}
     shared = shrink_families(fits)
-    for j in range(2):
-        y = np.array([f.theta[j] for f in fits.values()])
-        v = np.array([f.covariance[j, j] for f in fits.values()])
-        tau2 = between_variance(y, variances=v)
-        w = 1 / (tau2 + v)
-        centre = (w @ y) / w.sum()
-        b = tau2 / (tau2 + v)
-        assert shared.theta[:, j] == pytest.approx(b * y + (1 - b) * centre)
-        assert shared.std_error[:, j] ** 2 == pytest.approx(b * v + (1 - b) ** 2 / w.sum())
+    y = np.array([f.theta[0] for f in fits.values()])
+    v = np.array([f.covariance[0, 0] for f in fits.values()])
+
+    def under(tau):
+        w = 1 / (tau**2 + v)
+        centre = w @ y / w.sum()
+        density = np.sqrt(np.prod(w) / w.sum()) * np.exp(-0.5 * w @ (y - centre) ** 2)
+        return density, centre, 1 / w.sum()
+
+    def mean(what):
+        return quad(lambda t: under(t)[0] * what(t), 0, np.inf, limit=200)[0]
+
+    total = mean(lambda t: 1.0)
+    for k in range(4):
+
+        def own(t, k=k):
+            return t**2 / (t**2 + v[k])
+
+        def value(t, k=k):
+            return own(t) * y[k] + (1 - own(t)) * under(t)[1]
+
+        def square(t, k=k):
+            return value(t) ** 2 + own(t) * v[k] + (1 - own(t)) ** 2 * under(t)[2]
+
+        theta = mean(value) / total
+        assert shared.own_weight[k, 0] == pytest.approx(mean(own) / total, rel=WEIGHED)
+        assert shared.theta[k, 0] == pytest.approx(theta, rel=WEIGHED)
+        error = np.sqrt(mean(square) / total - theta**2)
+        assert shared.std_error[k, 0] == pytest.approx(error, rel=WEIGHED)
+    # the interval of a new family holds 95 % of what may come
+    reach = stats.norm.ppf(0.975) * shared.next_error[0]
+
+    def beyond(t):
+        _, centre, spread = under(t)
+        deviation = np.sqrt(t**2 + spread)
+        middle = shared.centre[0]
+        return stats.norm.cdf(middle - reach, centre, deviation) + stats.norm.sf(
+            middle + reach, centre, deviation
+        )
+
+    assert mean(beyond) / total == pytest.approx(0.05, abs=0.003)
+
+
+def test_few_families_leave_more_doubt_than_many():
+    few = shrink_families({k: fit(t) for k, t in families(5, [1.4, 1.6, 1.8]).items()})
+    many = shrink_families({k: fit(t) for k, t in families(5, [1.4, 1.6, 1.8] * 4).items()})
+    assert few.next_error[0] > 1.5 * many.next_error[0]
 
 
 def test_two_families_are_too_few_to_share():

@@ -133,9 +133,7 @@ def call_out(
     return _watch(unit[known], born[known], ends[known], first, stop)
 
 
-def few_failures(
-    law: Law, rng: np.random.Generator, *, expected: float, span: float
-) -> Watched:
+def few_failures(law: Law, rng: np.random.Generator, *, expected: float, span: float) -> Watched:
     """First lives of a small family whose size makes ``expected`` failures the average."""
     end = round(span * YEAR)
     share = float(1 - law.survival(np.arange(1, end + 1)).mean())
@@ -160,16 +158,20 @@ class Looked:
 
 
 def maintenance_findings(
-    law: Law, rng: np.random.Generator, *, units: int, span: float, every: float = 1.0
+    law: Law, rng: np.random.Generator, *, units: int, span: float, on_schedule: bool = False
 ) -> Looked:
-    """A part looked at during maintenance, about once in ``every`` years, and replaced when bad.
+    """A part looked at during maintenance, about once a year, and replaced when bad.
 
     Half the units join with a part of known age that works at the first look; a part found failed
     at that look is replaced and enters the records as new. Visits do not depend on the part.
+    on_schedule : looked at on the whole years of its age; else up to 110 days early or late.
     """
+    year = round(YEAR)
     end = span * YEAR
     day = np.floor(rng.random(units) * 0.5 * end)
     age = np.where(rng.random(units) < 0.5, 0.0, np.floor(rng.random(units) * 6 * YEAR))
+    if on_schedule:
+        age = np.floor(age / year) * year
     life = law.draw(rng, units)
     age = np.where(life <= age, 0.0, age)
     life = np.where(age > 0, life, law.draw(rng, units))
@@ -177,7 +179,9 @@ def maintenance_findings(
     rows: list[np.ndarray] = []
     running = np.arange(units)
     while running.size:
-        wait = np.ceil(YEAR * every * (0.7 + 0.6 * rng.random(running.size)))
+        wait = np.ceil(YEAR * (0.7 + 0.6 * rng.random(running.size)))
+        if on_schedule:
+            wait = np.full(running.size, float(year))
         day[running] += wait
         age[running] += wait
         over = day[running] > end

@@ -28,11 +28,13 @@ from failstats.estimate.life_models import FEW_FAILURES, FEWEST_FAILURES, Fitted
 from failstats.estimate.life_robust import sandwich
 from failstats.estimate.life_sharing import shrink_families
 from failstats.estimate.likelihood import ShapePenalty
+from failstats.estimate.turnbull import turnbull
 
 HERE = Path(__file__).resolve().parent
 LIMITS = "0.93 to 0.97"
 LAWS = (Law(shape=1.8, scale=9.0), Law(shape=1.0, scale=6.0))
 FIVE_YEARS = round(5 * YEAR)
+FIFTH_LOOK = 5 * round(YEAR)
 
 #: The prior of the few-failures scenarios: log shape is normal with this centre and variance.
 PRIOR = ShapePenalty(centre=float(np.log(1.7)), variance=0.3**2)
@@ -118,13 +120,18 @@ def few_failures(law: Law, rng: np.random.Generator) -> Iterator[Measured]:
 
 def few_failures_shared(law: Law, rng: np.random.Generator) -> Iterator[Measured]:
     """The prior comes from eight sibling families with about 60 failures each."""
-    fits = {}
-    for number in range(SIBLINGS):
-        lives = worlds.few_failures(_drawn(law, rng), rng, expected=SIBLING_FAILURES, span=8.0)
+    fits, laws = {}, [_drawn(law, rng) for _ in range(SIBLINGS)]
+    for number, sibling in enumerate(laws):
+        lives = worlds.few_failures(sibling, rng, expected=SIBLING_FAILURES, span=8.0)
         fits[number] = fit(RiskTable.from_lives(lives.entry, lives.exit, lives.failed))
-    penalty = shrink_families(fits).shape_penalty()
+    shared = shrink_families(fits)
     own = _drawn(law, rng)
-    yield from _fitted(_thin(own, rng), own, "penalised profile", LIMITS, penalty=penalty)
+    yield from _fitted(
+        _thin(own, rng), own, "penalised profile", LIMITS, penalty=shared.shape_penalty()
+    )
+    first = shared.parameters(0)
+    low, high = shared.interval(0)["shape"]
+    yield "shape", "a sibling, shared", LIMITS, laws[0].shape, first["shape"], low, high
 
 
 def few_failures_prior_off(law: Law, rng: np.random.Generator) -> Iterator[Measured]:
@@ -152,10 +159,30 @@ def maintenance_findings(law: Law, rng: np.random.Generator) -> Iterator[Measure
         yield from _three(found, law, "normal", "", method="normal")
     else:
         yield "shape", "profile", LIMITS, law.shape, np.nan, np.nan, np.nan
+    yield from _looked(seen, law, "")  # every look has its own age: too narrow, for comparison
     failed = np.isfinite(seen.upper)
     exits = np.where(failed, seen.upper, seen.lower)
     naive = RiskTable.from_lives(seen.entry, exits, failed)
     yield from _fitted(naive, law, "profile, finding taken for failure", "")
+
+
+def maintenance_on_schedule(law: Law, rng: np.random.Generator) -> Iterator[Measured]:
+    """Looks at whole years of age: the curve without a shape is known at each of them."""
+    seen = worlds.maintenance_findings(law, rng, units=250, span=8.0, on_schedule=True)
+    yield from _three(
+        fit_intervals(seen.lower, upper=seen.upper, entry=seen.entry), law, "profile", LIMITS
+    )
+    yield from _looked(seen, law, LIMITS)
+
+
+def _looked(seen: worlds.Looked, law: Law, limits: str) -> Iterator[Measured]:
+    """Turnbull's curve at the fifth look."""
+    curve = turnbull(seen.lower, upper=seen.upper, entry=seen.entry)
+    low, high = curve.interval()
+    at = int(np.searchsorted(curve.upper, FIFTH_LOOK, side="right")) - 1
+    truth = float(law.survival(np.array(FIFTH_LOOK)))
+    kind = "Turnbull, log-log"
+    yield "survival_5y", kind, limits, truth, curve.survival[at], low[at], high[at]
 
 
 Company = Callable[[Law, np.random.Generator], Iterator[Measured]]
@@ -178,6 +205,9 @@ SCENARIOS: dict[str, tuple[Company, str]] = {
     "maintenance_findings": (
         maintenance_findings,
         "250 units looked at about once a year, failures known to an interval"),
+    "maintenance_on_schedule": (
+        maintenance_on_schedule,
+        "250 units looked at on whole years of the part's age"),
 }  # fmt: skip
 
 
