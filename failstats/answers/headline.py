@@ -12,6 +12,7 @@ import numpy as np
 
 from failstats.answers import wording as text
 from failstats.answers.lives_fits import (
+    ENOUGH_ON_CONTRACT,
     Asked,
     Selection,
     bracket_of,
@@ -30,7 +31,6 @@ from failstats.warehouse.session import Session
 
 __all__ = ["Headline", "HeadlineLife", "headline_life", "headline_of"]
 
-ENOUGH_ON_CONTRACT = 20  # failures; below it a fit needs a penalty, so it cannot be the headline
 FEWEST_FAMILIES = 3  # that failed at all, before anything is said of how they differ
 
 

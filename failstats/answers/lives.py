@@ -2,32 +2,42 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from typing import Any
 
 from failstats.answers import wording as text
 from failstats.answers.headline import headline_of
+from failstats.answers.lives_ages import (
+    age_bands,
+    left_at_ages,
+    mean_counts,
+    plot_points,
+    recurrence_rows,
+    recurrences_apart,
+    replaced_bounds,
+    trend_with_age,
+)
+from failstats.answers.lives_answer import Lives
 from failstats.answers.lives_fits import (
     BIRTHS,
     Asked,
     Selection,
+    checked_on,
     first_and_later,
     life_row,
     model_weights,
-    recurrence_of,
     risk_table,
     silent_parts,
     single_life,
 )
-from failstats.answers.lives_rows import Comparison, Life, Lives
+from failstats.answers.lives_rows import Life
 from failstats.answers.lives_selected import fitted_world_check
+from failstats.answers.lives_strata import strata_rows
 from failstats.answers.result import Warning_
 from failstats.errors import InputError
 from failstats.estimate.fitted_world import Misfit
 from failstats.estimate.life_families import FAMILIES
 from failstats.estimate.life_models import FittedLife, NoFit, fit
-from failstats.estimate.log_rank import log_rank
 from failstats.warehouse.session import Session
 
 __all__ = [
@@ -131,19 +141,18 @@ def lives(
     silent = silent_parts(session)
     warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
     rows: list[Life] = []
-    kept_all = session.run("lives_kept")
+    counted = {kind: session.run(f"lives_{kind}") for kind in ("kept", "moved")}
     chosen = chosen_parts(session, part)
     if clock == "loads" and not part:
         chosen = [name for name in chosen if name not in silent]
     for name in chosen:
         if progress:
             progress(name)
-        kept = dict(
-            zip(
-                *kept_all.loc[kept_all["part"] == name, ["rule", "lives"]].to_numpy().T, strict=True
-            )
-        )
-        rows += _part(session, asked, name, list(by), silent, kept, warnings)
+        rules = {
+            kind: dict(frame.loc[frame["part"] == name, ["rule", "lives"]].itertuples(index=False))
+            for kind, frame in counted.items()
+        }
+        rows += _part(session, asked, name, list(by), silent, rules, warnings)
     world = []
     if (births, clock, model, list(part)) == ("known", "days", "weibull", []):
         if progress:
@@ -206,7 +215,7 @@ def _part(
     part: str,
     by: list[str],
     silent: dict[str, tuple[tuple[str, str], str]],
-    kept: dict[str, int],
+    rules: dict[str, dict[str, int]],
     warnings: list[Warning_],
 ) -> list[Life]:
     """The headline row of one part and the rows of its strata."""
@@ -234,15 +243,39 @@ def _part(
     label = head.label
     if isinstance(found, FittedLife) and head.curve and found.model == "weibull":
         session.kept[f"headline {part}"] = found
+    checks = checked_on(session, part, selection, table, head.label)
     if isinstance(found, FittedLife) and asked.model != "weibull" and head.curve:
+        selection, table = checks.selection, checks.table
         found = fit(table, model=asked.model, cause="failed")
-        label = found.label
+        label = ", ".join(x for x in (checks.label, found.label) if x)
     plain = {k: v for k, v in selection.params(part).items() if k != "bracket"}
     units = session.run("lives_units", by=[], **plain)
     strata: list[Life] = []
-    compared: list[Comparison] = []
+    more: dict[str, Any] = {}
+    repeats = recurrence_rows(session, part) if asked.clock == "days" else None
     if by and head.curve:
-        strata, compared = _strata(session, asked, part, by, selection, plain)
+        own = selection if "followed_as" in by else checks.selection
+        strata, more["compared"] = strata_rows(
+            session,
+            asked,
+            part,
+            by,
+            own,
+            pooled=found,
+            label="" if own == selection == head.selection else checks.label,
+            checked_on=checks.said if own == checks.selection else "all units",
+        )
+        more["recurrence_difference"] = recurrences_apart(repeats, by, asked.level)
+    if head.curve:
+        more |= {
+            "first_and_later": first_and_later(session, part, checks.selection, asked.level),
+            "models": model_weights(checks.table),
+            "bands": age_bands(checks.table, found, asked.level),
+            "plot": plot_points(checks.table, found.model) if found is not None else [],
+            "life_left": left_at_ages(checks.table, found, asked.level),
+            "replaced": replaced_bounds(session, part, asked, checks.selection, checks.table),
+            "checked_on": checks.said,
+        }
     row = life_row(
         asked,
         part,
@@ -253,43 +286,10 @@ def _part(
         label=label,
         bracket=head.bracket,
         show_curve=head.curve,
-        kept={str(k): int(v) for k, v in kept.items()},
-        compared=compared,
-        first_and_later=(
-            first_and_later(session, part, selection, asked.level) if head.curve else []
-        ),
-        recurrence=recurrence_of(session, part, asked.level) if asked.clock == "days" else [],
-        models=model_weights(table) if head.curve else [],
+        recurrence=mean_counts(repeats, asked.level),
+        recurrence_trend=trend_with_age(repeats),
+        kept=rules["kept"],
+        moved=rules["moved"],
+        **more,
     )
     return [row, *strata]
-
-
-def _strata(
-    session: Session,
-    asked: Asked,
-    part: str,
-    by: list[str],
-    selection: Selection,
-    plain: dict[str, Any],
-) -> tuple[list[Life], list[Comparison]]:
-    """One row per stratum, and the test between them."""
-    tables = risk_table(session, part, selection, by)
-    counts = session.run("lives_units", by=by, **plain).set_index("stratum")["unit_count"]
-    rows = []
-    for key, table in tables.items():
-        stratum = dict(zip(by, json.loads(key), strict=True))
-        found = fit(table, model=asked.model, cause="failed")
-        rows.append(
-            life_row(asked, part, stratum, table, found, unit_count=int(counts.get(key, 0)))
-        )
-    compared = []
-    own = {key: table.only("failed") for key, table in tables.items()}
-    if len(own) > 1 and sum(table.failures for table in own.values()) > 0:
-        test = log_rank(own)
-        names = [" ".join(str(v) for v in json.loads(key)) for key in own]
-        compared.append(
-            Comparison(
-                test="log_rank", groups=names, statistic=test.statistic, p_value=test.p_value
-            )
-        )
-    return rows, compared

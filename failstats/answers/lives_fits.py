@@ -3,54 +3,61 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from failstats.answers.lives_rows import (
+    YEAR_DAYS,
     BracketEnd,
-    Comparison,
     CurvePoint,
     IncidencePoint,
     Life,
     ModelWeight,
-    RecurrencePoint,
 )
 from failstats.counts.risk_table import RiskTable
-from failstats.errors import InputError
 from failstats.estimate.curves import kaplan_meier
 from failstats.estimate.incidence import aalen_johansen
 from failstats.estimate.life_families import FAMILIES
 from failstats.estimate.life_models import FittedLife, NoFit, aic_weights, fit
 from failstats.estimate.life_robust import sandwich
 from failstats.estimate.mean_life import restricted_mean
-from failstats.estimate.recurrence import mean_cumulative_function
 from failstats.warehouse.session import Session
 
 __all__ = [
     "BIRTHS",
+    "CONFOUNDED",
+    "ENOUGH_ON_CONTRACT",
+    "TWO_LIVES_SHARE",
     "Asked",
+    "Checks",
     "Selection",
     "bracket_of",
+    "checked_on",
+    "clustered",
     "disagree",
     "first_and_later",
     "life_row",
     "model_weights",
-    "recurrence_of",
+    "number",
+    "pair",
+    "parameters_of",
     "risk_table",
     "silent_parts",
     "single_life",
 ]
 
-YEAR_DAYS = 365.25
 CAUSES = ("failed", "tripped", "replaced_working", "replaced_unknown", "preventive")
 BIRTHS = {"known": ["known"], "assumed": ["known", "assumed"]}
 TWO_LIVES_SHARE = 0.05  # methods: above it the intervals are clustered by unit
+ENOUGH_ON_CONTRACT = 20  # failures; below it a fit needs a penalty, so it cannot be the headline
 RESTRICTED_YEARS = 5
 DECIDES_AT = 0.95  # level at which brackets are said to disagree
-LOADS_STEP = 250.0  # on the loads clock; about ten months of a dryer used six times a week
+CONFOUNDED = "confounded by unit: later lives come from units that failed before"
+LOADS_STEP = 50.0  # on the loads clock; about two months of a dryer used six times a week
 RESTRICTED_LOADS = 1500.0
 
 
@@ -125,18 +132,18 @@ def silent_parts(session: Session) -> dict[str, tuple[tuple[str, str], str]]:
 # --- one stratum -------------------------------------------------------------------------------
 
 
-def _parameters(found: FittedLife) -> dict[str, float]:
+def parameters_of(values: Mapping[str, Any]) -> dict[str, Any]:
     """Names with their unit: scale is in days."""
-    return {("scale_days" if k == "scale" else k): v for k, v in found.parameters.items()}
+    return {("scale_days" if k == "scale" else k): v for k, v in values.items()}
 
 
-def _clustered(
-    session: Session, part: str, selection: Selection, found: FittedLife, stratum: str | None
-) -> FittedLife:
-    """Standard errors that take lives of one unit (or building) together."""
-    rows = session.run("lives_rows", **selection.params(part))
-    if stratum is not None:
-        raise InputError("clustered intervals are computed for whole parts only.")
+def clustered(rows: pd.DataFrame, selection: Selection, found: FittedLife) -> FittedLife:
+    """Standard errors that take lives of one unit (or building) together.
+
+    Parameters
+    ----------
+    rows : `lives_rows` of the lives that were fitted.
+    """
     per_day: Any = 1.0
     if selection.clock == "loads":
         rows = rows.dropna(subset="loads_per_week")
@@ -175,7 +182,7 @@ def single_life(
         params = {k: v for k, v in selection.params(part).items() if k != "bracket"}
         units = session.run("lives_units", by=[], **params)
         if len(units) and units["share_with_two_lives"].iloc[0] > TWO_LIVES_SHARE:
-            return _clustered(session, part, selection, found, None)
+            return clustered(session.run("lives_rows", **selection.params(part)), selection, found)
     return found
 
 
@@ -233,6 +240,7 @@ def first_and_later(
                 failures=int(found.failures),
                 scale_days=found.parameters["scale"] if known else None,
                 ci=tuple(found.interval(level)["scale"]) if known else None,
+                note=CONFOUNDED,
             )
         )
     return out
@@ -247,7 +255,7 @@ def _curve(table: RiskTable, cause: str, level: float) -> list[CurvePoint]:
             at_risk=int(curve.at_risk[i]),
             failed=int(curve.failed[i]),
             survival=float(curve.survival[i]),
-            ci=(_number(low[i]), _number(high[i])),
+            ci=(number(low[i]), number(high[i])),
         )
         for i in np.flatnonzero(curve.failed > 0)
     ]
@@ -260,8 +268,8 @@ def _curve(table: RiskTable, cause: str, level: float) -> list[CurvePoint]:
 
 
 def _incidence(table: RiskTable, level: float) -> list[IncidencePoint]:
-    """Share ended by each cause at whole years, or every so many loads."""
-    every = YEAR_DAYS if table.unit == "days" else LOADS_STEP
+    """Share ended by each cause at quarters of a year, or every so many loads."""
+    every = YEAR_DAYS / 4 if table.unit == "days" else LOADS_STEP
     found = aalen_johansen(table)
     low, high = found.interval(level)
     points = []
@@ -276,45 +284,20 @@ def _incidence(table: RiskTable, level: float) -> list[IncidencePoint]:
                 IncidencePoint(
                     cause=cause,
                     age_days=year * every,
+                    at_risk=int(table.at_risk_at(year * every)),
                     share=float(found.share[row, at]),
-                    ci=(_number(low[row, at]), _number(high[row, at])),
+                    ci=(number(low[row, at]), number(high[row, at])),
                 )
             )
     return points
 
 
-def _number(value: float) -> float | None:
+def number(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def _pair(value: Any) -> tuple[float | None, float | None] | None:
-    return None if value is None else (_number(value[0]), _number(value[1]))
-
-
-def recurrence_of(session: Session, part: str, level: float) -> list[RecurrencePoint]:
-    """Mean cumulative number of failures per contract unit, by unit age."""
-    rows = session.run("lives_recurrence", part=part)
-    if rows.empty or rows["event_days"].notna().sum() == 0:
-        return []
-    who = rows["unit_id"] + " " + rows["span"].astype(str)
-    spans = rows.assign(who=who).drop_duplicates("who")
-    spans = spans[spans["exit_days"] > spans["entry_days"]]
-    events = rows.assign(who=who).dropna(subset="event_days")
-    events = events[
-        events["who"].isin(spans["who"]) & (events["event_days"] > events["entry_days"])
-    ]
-    code = {name: i for i, name in enumerate(spans["who"])}
-    found = mean_cumulative_function(
-        events["who"].map(code).to_numpy(),
-        event_age=events["event_days"].to_numpy(float),
-        unit_entry=spans["entry_days"].to_numpy(float),
-        unit_exit=spans["exit_days"].to_numpy(float),
-    )
-    low, high = found.interval(level)
-    return [
-        RecurrencePoint(age_days=float(a), mean_count=float(m), ci=(_number(lo), _number(hi)))
-        for a, m, lo, hi in zip(found.age, found.mean, low, high, strict=True)
-    ]
+def pair(value: Any) -> tuple[float | None, float | None] | None:
+    return None if value is None else (number(value[0]), number(value[1]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -338,12 +321,9 @@ def life_row(
     label: str = "",
     bracket: list[BracketEnd] | None = None,
     show_curve: bool = True,
-    kept: dict[str, int] | None = None,
-    compared: list[Comparison] | None = None,
-    recurrence: list[RecurrencePoint] | None = None,
-    first_and_later: list[BracketEnd] | None = None,
-    models: list[ModelWeight] | None = None,
+    **more: Any,
 ) -> Life:
+    """One row: what was counted and fitted; ``more``: further fields of `Life`, else empty."""
     level = asked.level
     known = found if isinstance(found, FittedLife) else None
     in_days = known if table.unit == "days" else None
@@ -367,39 +347,69 @@ def life_row(
         followed_to_days=float(table.age.max()) if len(table.age) else None,
         model=known.model if known else None,
         label=label or (found.label if found is not None else "withheld"),
-        parameters=_parameters(known) if known else None,
+        parameters=parameters_of(known.parameters) if known else None,
         parameters_ci=(
-            {
-                ("scale_days" if k == "scale" else k): _pair(v)
-                for k, v in known.interval(level).items()
-            }
-            if known
-            else None
+            parameters_of({k: pair(v) for k, v in known.interval(level).items()}) if known else None
         ),
         bracket=bracket or [],
         log_likelihood=known.log_likelihood if known else None,
         aic=known.aic if known else None,
-        b10_days=_number(known.quantile(0.1)) if known else None,
-        b10_ci=_pair(known.quantile_interval(0.1, confidence_level=level)) if known else None,
-        median_days=_number(known.median()) if known else None,
-        median_ci=_pair(known.quantile_interval(0.5, confidence_level=level)) if known else None,
-        mean_days=_number(mean) if mean is not None else None,
+        b10_days=number(known.quantile(0.1)) if known else None,
+        b10_ci=pair(known.quantile_interval(0.1, confidence_level=level)) if known else None,
+        median_days=number(known.median()) if known else None,
+        median_ci=pair(known.quantile_interval(0.5, confidence_level=level)) if known else None,
+        mean_days=number(mean) if mean is not None else None,
+        mean_ci=pair(known.mean_interval(level)) if known else None,
         restricted_mean_days=restricted.mean if restricted else None,
-        restricted_mean_ci=_pair(restricted.interval(level)) if restricted else None,
+        restricted_mean_ci=pair(restricted.interval(level)) if restricted else None,
         survival_5y=float(in_days.survival(RESTRICTED_YEARS * YEAR_DAYS)) if in_days else None,
         survival_5y_ci=(
-            _pair(in_days.survival_interval(RESTRICTED_YEARS * YEAR_DAYS, confidence_level=level))
+            pair(in_days.survival_interval(RESTRICTED_YEARS * YEAR_DAYS, confidence_level=level))
             if in_days
             else None
         ),
-        models=models or [],
         curve=_curve(table, "failed", level) if show_curve and own.failures else [],
         incidence=_incidence(table, level),
-        recurrence=recurrence or [],
-        first_and_later=first_and_later or [],
-        compared=compared or [],
-        kept=kept or {},
+        **(_EMPTY | more),
     )
+
+
+#: Fields of a row that only some rows have.
+_EMPTY: dict[str, Any] = {
+    "models": [], "recurrence": [], "recurrence_trend": None, "recurrence_difference": [],
+    "first_and_later": [], "replaced": None, "bands": [], "plot": [],
+    "checked_on": "", "life_left": [], "shared": None, "shape_penalty": None,
+    "price": None, "compared": [], "kept": {}, "moved": {},
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checks:
+    """The lives a fit is held against, age by age."""
+
+    selection: Selection
+    table: RiskTable
+    label: str = ""
+
+    @property
+    def said(self) -> str:
+        """Which units these lives come from."""
+        alone = self.selection.followed == ("contract",)
+        return "contract units only" if alone else self.label or "all units"
+
+
+def checked_on(
+    session: Session, part: str, selection: Selection, table: RiskTable, label: str
+) -> Checks:
+    """Contract units, where call-out units leave without a word: the ends of those are unknown."""
+    if label != "silent loss integrated":
+        return Checks(selection=selection, table=table)
+    contract = replace(selection, followed=("contract",))
+    tables = risk_table(session, part, contract)
+    alone = next(iter(tables.values()), None)
+    if alone is None or alone.only("failed").failures < ENOUGH_ON_CONTRACT:
+        return Checks(selection=selection, table=table, label="followed to the end")
+    return Checks(selection=contract, table=alone, label="contract units only")
 
 
 def model_weights(table: RiskTable) -> list[ModelWeight]:

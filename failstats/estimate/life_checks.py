@@ -65,13 +65,13 @@ class AgeBands:
 
 
 def observed_expected(
-    fit: FittedLife, *, table: RiskTable, bands: Any, cause: str | None = None
+    fit: FittedLife | None, *, table: RiskTable, bands: Any, cause: str | None = None
 ) -> AgeBands:
     """Failures seen in each age band beside those a fitted curve expects of the lives followed.
 
     Parameters
     ----------
-    fit : the fitted life.
+    fit : the fitted life; None where there is none: what is expected is then unknown.
     table : the counts to hold it against.
     bands : shape (b + 1,), ascending ages; the bands are (bands[i], bands[i + 1]].
     cause : failures of this cause only; that of the fit when absent.
@@ -84,13 +84,15 @@ def observed_expected(
     edges = np.asarray(bands, dtype=float)
     if edges.ndim != 1 or edges.size < 2 or not (np.diff(edges) > 0).all() or edges[0] < 0:
         raise InputError("bands must hold two or more ages, ascending, from 0 up.")
-    wanted = fit.cause if cause is None else cause
+    wanted = fit.cause if cause is None and fit is not None else cause
     counts = table.merge_causes() if wanted is None else table.only(wanted)
     age, died = counts.age.astype(float), counts.failed_total
     grid = np.union1d(np.concatenate([[0.0], age]), edges)
     running = np.concatenate([[0.0], counts.still_working])
     alive = running[np.searchsorted(age, grid[:-1], side="right")]  # on (grid[i], grid[i + 1]]
-    rise = np.diff(fit.cumulative_hazard(grid))
+    rise = (
+        np.diff(fit.cumulative_hazard(grid)) if fit is not None else np.full(grid.size - 1, np.nan)
+    )
     band = np.searchsorted(edges, grid[1:], side="left") - 1
     inside = (band >= 0) & (band < edges.size - 1)
     size = edges.size - 1
@@ -103,7 +105,7 @@ def observed_expected(
     place = np.searchsorted(edges, age, side="left") - 1
     held = (place >= 0) & (place < size)
     observed = np.bincount(place[held], weights=died[held].astype(float), minlength=size)
-    if newborn and 0 <= place[0] < size:
+    if newborn and fit is not None and 0 <= place[0] < size:
         expected[place[0]] += newborn * float(fit.cumulative_hazard(counts.zero_age))
     return AgeBands(
         lower=read_only(edges[:-1]),

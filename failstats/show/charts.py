@@ -12,6 +12,7 @@ from typing import Any
 import altair as alt
 import pandas as pd
 
+from failstats.show.ages import failure_rates, repeats_curve, straight_line
 from failstats.show.curves import frontier, incidence_curve, life_curve
 from failstats.show.frames import NothingToDraw, inline, needed, titled
 from failstats.show.interval_rows import cost_bars, differences, forest, rows_bar, shares
@@ -22,13 +23,16 @@ __all__ = [
     "NothingToDraw",
     "cost_bars",
     "differences",
+    "failure_rates",
     "forest",
     "frontier",
     "incidence_curve",
     "life_curve",
     "pair_heat_map",
+    "repeats_curve",
     "rows_bar",
     "shares",
+    "straight_line",
 ]
 
 WIDTH = 460

@@ -11,7 +11,7 @@ from failstats.show.frames import DAYS_PER_YEAR, inline, needed, spread_labels, 
 from failstats.show.text import money, share_text
 from failstats.show.theme import SERIES_COLOURS, themed
 
-__all__ = ["frontier", "incidence_curve", "life_curve"]
+__all__ = ["frontier", "in_clock", "incidence_curve", "life_curve"]
 
 WIDTH = 460
 MOST_PANELS = 12
@@ -27,13 +27,28 @@ def _by_name(names: list[str]) -> alt.Color:
     return alt.Color("series:N", scale=alt.Scale(domain=names), legend=None)
 
 
+def in_clock(clock: str) -> tuple[float, str]:
+    """How many days (or loads) the axis counts as one, and what the axis is called.
+
+    >>> in_clock("loads")
+    (1.0, 'age (loads dried)')
+    """
+    return (1.0, "age (loads dried)") if clock == "loads" else (DAYS_PER_YEAR, "age (years)")
+
+
 def _curves(
-    frame: pd.DataFrame, *, value: str, chart: str, fitted: pd.DataFrame | None
+    frame: pd.DataFrame,
+    *,
+    value: str,
+    chart: str,
+    fitted: pd.DataFrame | None,
+    clock: str = "days",
 ) -> tuple[Any, pd.DataFrame, list[str], list[str]]:
     """Step-after lines with bands, over age in years; shared by both kinds of curve."""
     data = needed(frame, ("series", "age_days", value, "low", "high"), chart=chart)
     data["series"] = data["series"].astype(str)
-    data["age_years"] = data["age_days"] / DAYS_PER_YEAR
+    one, named = in_clock(clock)
+    data["age_years"] = data["age_days"] / one
     data = data[data[value].notna()]
     needed(data, (value,), chart=chart)
     names = list(dict.fromkeys(data["series"]))
@@ -46,16 +61,16 @@ def _curves(
     notes.append(thinned)
     several = len(names) > SERIES_COLOURS
     source = inline(drawn)
-    age = alt.X("age_years:Q", title="age (years)", axis=alt.Axis(tickCount=6, tickMinStep=1))
+    age = alt.X("age_years:Q", title=named, axis=alt.Axis(tickCount=6, tickMinStep=1))
     top = float(max(data[value].max(), data["high"].max() if data["high"].notna().any() else 0))
     scale = alt.Scale(domain=[0, 1]) if value == "survival" else alt.Scale(domain=[0, top or 1])
-    what = "share still working" if value == "survival" else "share failed from this cause"
+    what = "share still working" if value == "survival" else "share ended by this cause"
     height = alt.Y(f"{value}:Q", title=what, scale=scale, axis=alt.Axis(format=".0%"))
     colour: Any = alt.value(None) if several else _by_name(names)
     base = alt.Chart(source)
     tip = [
         alt.Tooltip("series:N", title="series"),
-        alt.Tooltip("age_years:Q", title="age (years)", format=".1f"),
+        alt.Tooltip("age_years:Q", title=named, format=",.1f"),
         alt.Tooltip(f"{value}:Q", title=what, format=".1%"),
         alt.Tooltip("low:Q", format=".1%"),
         alt.Tooltip("high:Q", format=".1%"),
@@ -70,7 +85,7 @@ def _curves(
     if fitted is not None and not fitted.empty:
         smooth = needed(fitted, ("series", "age_days", value), chart=chart)
         smooth["series"] = smooth["series"].astype(str)
-        smooth["age_years"] = smooth["age_days"] / DAYS_PER_YEAR
+        smooth["age_years"] = smooth["age_days"] / one
         smooth = smooth[smooth["series"].isin(names) & smooth[value].notna()]
         if len(smooth):
             smooth, _ = thin_steps(smooth, by="series", along="age_years")
@@ -145,7 +160,13 @@ def _risk_rows(data: pd.DataFrame, names: list[str]) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def life_curve(frame: pd.DataFrame, *, title: str, fitted: pd.DataFrame | None = None) -> Any:
+def life_curve(
+    frame: pd.DataFrame,
+    *,
+    title: str,
+    fitted: pd.DataFrame | None = None,
+    clock: str = "days",
+) -> Any:
     """How many parts are still working at each age, with how many that rests on below.
 
     Parameters
@@ -154,10 +175,11 @@ def life_curve(frame: pd.DataFrame, *, title: str, fitted: pd.DataFrame | None =
         step of each curve.
     title : what the curves are of.
     fitted : columns series, age_days, survival of a smooth fitted life, drawn dashed.
+    clock : "days": drawn in years of 365.25 days; "loads": age_days holds loads dried.
 
     Returns
     -------
-    A chart in years of 365.25 days; more than six series become panels.
+    A chart; more than six series become panels.
 
     Raises
     ------
@@ -165,10 +187,10 @@ def life_curve(frame: pd.DataFrame, *, title: str, fitted: pd.DataFrame | None =
     """
     data = needed(frame, ("at_risk",), chart="a life curve")
     curves, data, names, notes = _curves(
-        data, value="survival", chart="a life curve", fitted=fitted
+        data, value="survival", chart="a life curve", fitted=fitted, clock=clock
     )
     text = (
-        f"{title}. Step curves of the share still working by age in years, for "
+        f"{title}. Step curves of the share still working by {in_clock(clock)[1]}, for "
         f"{', '.join(names)}, with bands and the number at risk."
     )
     if len(names) > SERIES_COLOURS:
@@ -212,25 +234,30 @@ def life_curve(frame: pd.DataFrame, *, title: str, fitted: pd.DataFrame | None =
     return themed(both.properties(title=titled(title, *notes), description=text))
 
 
-def incidence_curve(frame: pd.DataFrame, *, title: str = "Failures by cause and age") -> Any:
+def incidence_curve(
+    frame: pd.DataFrame, *, title: str = "Failures by cause and age", clock: str = "days"
+) -> Any:
     """Which share has failed from each cause by each age, other causes competing.
 
     Parameters
     ----------
     frame : columns series (the cause), age_days, share, low, high.
     title : what the curves are of.
+    clock : as for `life_curve`.
 
     Returns
     -------
-    A chart in years of 365.25 days.
+    A chart, one curve per cause.
 
     Raises
     ------
     NothingToDraw : the table has no rows.
     """
-    curves, _, names, notes = _curves(frame, value="share", chart="an incidence curve", fitted=None)
+    curves, _, names, notes = _curves(
+        frame, value="share", chart="an incidence curve", fitted=None, clock=clock
+    )
     text = (
-        f"{title}. Step curves of the share failed by age in years, one per cause: "
+        f"{title}. Step curves of the share ended by {in_clock(clock)[1]}, one per cause: "
         f"{', '.join(names)}."
     )
     return themed(curves.properties(title=titled(title, *notes), description=text))

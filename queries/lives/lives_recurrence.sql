@@ -15,7 +15,12 @@ with watched as (
         span.ends_on - unit.installed_on as exit_days,
         unit.installed_on,
         span.starts_on,
-        span.ends_on
+        span.ends_on,
+        unit.family,
+        unit.fuel,
+        unit.van_id,
+        unit.duct_material,
+        unit.termination
     from fact_spans as span
     inner join stg_units as unit on unit.unit_id = span.unit_id
     where unit.installed_on is not null
@@ -31,6 +36,11 @@ select
     watched.span,
     watched.entry_days,
     watched.exit_days,
+    watched.family,
+    watched.fuel,
+    watched.van_id,
+    watched.duct_material,
+    watched.termination,
     finding.visited_on - watched.installed_on as event_days
 from watched
 left join fact_findings as finding

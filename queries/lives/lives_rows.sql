@@ -23,8 +23,15 @@ select
     leaves_days as exit_days,
     ending,
     first_or_later,
+    followed_as,
     family,
+    fuel,
+    van_id,
+    item_id,
+    cast(position as varchar) as position,
+    duct_material,
+    termination,
     loads_per_week
 from lives
 where leaves_days > entry_days or (leaves_days = 0 and entry_days = 0)
-order by unit_id, part, position, ordinal
+order by unit_id, part, lives.position, ordinal

@@ -1,11 +1,11 @@
 -- name: lives_units
--- answers: How many units stand behind each stratum, and do many give two lives?
+-- answers: How many units stand behind each stratum, and do many units or buildings give two lives?
 -- grain: one row per stratum
 -- inputs: fact_lives
 -- params: $part, $births, $followed, $by
--- choice: Only lives with time at risk count.
--- trap: Lives of one unit are not independent; above 5 % of units with two lives the intervals are
---    clustered.
+-- choice: Only lives with time at risk count. Units of one building are one cluster.
+-- trap: Lives of one unit, or of one building, are not independent; above 5 % of clusters with two
+--    lives the intervals are clustered.
 -- source: methods page, "Curves and fits"
 with lives as (
     select
@@ -21,7 +21,8 @@ with lives as (
             when 'termination' then life.termination
             else error('lives cannot be told apart by ' || col)
         end) as stratum,
-        life.unit_id,
+        coalesce(life.building_id, life.unit_id) as cluster_id,
+        count(distinct life.unit_id) as units,
         count(*) as lives,
         count(*) filter (where life.ending = 'failed') as failures
     from fact_lives as life
@@ -29,12 +30,12 @@ with lives as (
         and list_contains($births, life.birth)
         and list_contains($followed, life.followed_as)
         and (life.exit_days > life.entry_days or (life.exit_days = 0 and life.entry_days = 0))
-    group by stratum, life.unit_id
+    group by stratum, cluster_id
 )
 
 select
     to_json(stratum) as stratum,
-    count(*) as unit_count,
+    cast(sum(units) as bigint) as unit_count,
     sum(lives) as lives,
     sum(failures) as failures,
     count(*) filter (where lives > 1) / count(*) as share_with_two_lives

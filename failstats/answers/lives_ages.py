@@ -1,0 +1,315 @@
+"""What a life is held against, age by age: bands, a plot, life left, swaps, repeats."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from failstats.answers.lives_fits import Asked, Selection, number, pair
+from failstats.answers.lives_rows import (
+    YEAR_DAYS,
+    AgeBand,
+    BracketEnd,
+    LifeLeft,
+    PlotPoint,
+    RecurrenceDifference,
+    RecurrencePoint,
+    RecurrenceTrend,
+    Replaced,
+)
+from failstats.counts.risk_table import RiskTable
+from failstats.errors import FailstatsError
+from failstats.estimate.intervals import poisson_exact
+from failstats.estimate.life_checks import observed_expected, probability_plot
+from failstats.estimate.life_models import FittedLife, NoFit, fit
+from failstats.estimate.mean_life import life_left
+from failstats.estimate.recurrence import (
+    MeanCumulative,
+    mean_cumulative_difference,
+    mean_cumulative_function,
+)
+from failstats.estimate.recurrence_trend import laplace_trend
+from failstats.warehouse.session import Session
+
+__all__ = [
+    "UNIT_COLUMNS",
+    "age_bands",
+    "left_at_ages",
+    "mean_counts",
+    "plot_points",
+    "recurrence_rows",
+    "recurrences_apart",
+    "replaced_bounds",
+    "trend_with_age",
+]
+
+BAND_LOADS = 250.0  # about ten months of a dryer used six times a week
+LEFT_AT_YEARS = (1, 2, 3, 5, 8, 12)
+LEFT_AT_LOADS = (250, 500, 1000, 2000)
+LOOK_AHEAD_YEARS, LOOK_AHEAD_LOADS = 5, 1500.0
+MOST_BANDS = 12
+SOUND_COUNT = 10  # lives; fewer make a curve jump about
+#: Columns that belong to a unit, not to a life: by these units can be told apart.
+UNIT_COLUMNS = ("family", "fuel", "van_id", "duct_material", "termination")
+
+
+def age_bands(table: RiskTable, found: FittedLife | NoFit | None, level: float) -> list[AgeBand]:
+    """Failures seen in each year of age (or every 250 loads) beside those the fit expects."""
+    own = table.only("failed")
+    if not own.lives or not own.exposure > 0:
+        return []
+    edges = _edges(own)
+    if edges.size < 2:
+        return []
+    known = found if isinstance(found, FittedLife) else None
+    bands = observed_expected(known, table=own, bands=edges, cause="failed")
+    low, high = bands.interval(level)
+    at_risk = own.at_risk_at(edges[:-1] + 1e-9)
+    rows = []
+    for i in np.flatnonzero(bands.exposure > 0):
+        lived, expected = float(bands.exposure[i]), float(bands.expected[i])
+        seen = known is not None and expected > 0
+        # the exact limits of the count, over what was lived
+        scale = expected / lived if seen else 1 / lived
+        limits = (low[i], high[i]) if seen else _count_limits(bands.observed[i], level)
+        rows.append(
+            AgeBand(
+                from_days=float(bands.lower[i]),
+                to_days=float(bands.upper[i]),
+                at_risk=int(at_risk[i]),
+                person_days=lived,
+                failures=int(bands.observed[i]),
+                expected=expected if seen else None,
+                ratio=float(bands.ratio[i]) if seen else None,
+                ratio_ci=(float(low[i]), float(high[i])) if seen else None,
+                rate=float(bands.observed[i]) / lived,
+                rate_ci=(float(limits[0]) * scale, float(limits[1]) * scale),
+            )
+        )
+    return rows
+
+
+def _edges(table: RiskTable) -> np.ndarray:
+    """Whole years (or 250 loads), wider where the records are long; the thin end is one band."""
+    every, last = YEAR_DAYS if table.unit == "days" else BAND_LOADS, float(table.age.max())
+    sound = table.age[table.at_risk_at(table.age) >= SOUND_COUNT]
+    reached = float(sound.max(initial=0)) or last
+    while reached / every > MOST_BANDS:
+        every *= 2
+    edges = every * np.arange(max(1, int(reached // every)) + 1)
+    return edges if edges[-1] >= last else np.append(edges, every * np.ceil(last / every))
+
+
+def _count_limits(count: float, level: float) -> tuple[float, float]:
+    low, high = poisson_exact(count, confidence_level=level)
+    return float(low), float(high)
+
+
+def plot_points(table: RiskTable, model: str) -> list[PlotPoint]:
+    """Each age with failures on the family's paper; empty where there is none of that family."""
+    try:
+        found = probability_plot(table, model=model, cause="failed")
+    except FailstatsError:
+        return []
+    return [
+        PlotPoint(age_days=float(a), share_failed=float(s), across=float(x), up=float(y))
+        for a, s, x, y in zip(found.age, found.failed_share, found.across, found.up, strict=True)
+        if np.isfinite(y)
+    ]
+
+
+def left_at_ages(
+    table: RiskTable, found: FittedLife | NoFit | None, level: float
+) -> list[LifeLeft]:
+    """What parts of a few round ages may still expect."""
+    in_days = table.unit == "days"
+    ages = [YEAR_DAYS * y for y in LEFT_AT_YEARS] if in_days else list(LEFT_AT_LOADS)
+    ahead = LOOK_AHEAD_YEARS * YEAR_DAYS if in_days else LOOK_AHEAD_LOADS
+    last = float(table.age.max(initial=0))
+    rows = []
+    for age in ages:
+        if age >= last or table.at_risk_at(age + 1e-9) < SOUND_COUNT:
+            continue
+        try:
+            left = life_left(
+                table,
+                age=age,
+                horizon=min(age + ahead, last),
+                cause="failed",
+                confidence_level=level,
+            )
+        except FailstatsError:  # all that reached this age failed before others came under watch
+            continue
+        rows.append(
+            LifeLeft(
+                age_days=age,
+                at_risk=int(left.at_risk),
+                median_days=number(left.median),
+                median_ci=pair(left.median_interval) or (None, None),
+                mean_days=left.mean.mean,
+                mean_ci=tuple(left.mean.interval(level)),
+                mean_until_days=left.mean.horizon,
+                fitted_median_days=_fitted_median_left(found, age),
+            )
+        )
+    return rows
+
+
+def _fitted_median_left(found: FittedLife | NoFit | None, age: float) -> float | None:
+    if not isinstance(found, FittedLife):
+        return None
+    hazard = float(found.cumulative_hazard(age)) + np.log(2)
+    return number(float(np.asarray(found.family.age_at(found.theta, np.array(hazard)))) - age)
+
+
+def replaced_bounds(
+    session: Session, part: str, asked: Asked, selection: Selection, table: RiskTable
+) -> Replaced | None:
+    """How far parts swapped while working, or untested, could move the answer; None without any."""
+    rows = session.run("lives_replaced", clock=selection.clock, **selection.params(part))
+    if rows.empty:
+        return None
+    by_ending = rows.groupby("ending")["lives"].sum()
+    working, unknown = (
+        int(by_ending.get(name, 0)) for name in ("replaced_working", "replaced_unknown")
+    )
+    own = table.only("failed")
+    cells = pd.concat(
+        [
+            pd.DataFrame(
+                {
+                    "age": own.age, "entered": own.entered,
+                    "failed_failed": own.failed_total, "left": own.left,
+                }
+            ),
+            pd.DataFrame({"age": rows["exit_age"], "left": -rows["lives"]}),
+            pd.DataFrame({"age": rows["until_age"], "left": rows["lives"]}),
+        ]
+    )  # fmt: skip
+    cells = cells.fillna(0).groupby("age", as_index=False).sum().astype("int64")
+    worked_on = RiskTable.from_cells(cells, unit=table.unit)
+    swapped = ["failed", "replaced_working", "replaced_unknown"]
+    present = [name for name in swapped if name in table.failed]
+    failed = table.only(present).merge_causes("failed", present)
+    ends = [
+        ("as_recorded", own),
+        ("all_swapped_had_failed", failed),
+        ("all_swapped_worked_on", worked_on),
+    ]
+    return Replaced(
+        working=working,
+        unknown=unknown,
+        share=(working + unknown) / max(working + unknown + own.failures, 1),
+        bounds=[_end(name, counts, asked.level) for name, counts in ends],
+    )
+
+
+def _end(name: str, table: RiskTable, level: float) -> BracketEnd:
+    found = fit(table, cause="failed")
+    known = isinstance(found, FittedLife)
+    return BracketEnd(
+        assumption=name,
+        failures=int(found.failures),
+        scale_days=found.parameters["scale"] if known else None,
+        ci=tuple(found.interval(level)["scale"]) if known else None,
+    )
+
+
+# --- failures of one unit again and again --------------------------------------------------------
+
+
+def recurrence_rows(session: Session, part: str) -> tuple[pd.DataFrame, pd.DataFrame] | None:
+    """Watched contract units, and the failures of this part on them; None where there are none."""
+    rows = session.run("lives_recurrence", part=part)
+    if rows.empty or rows["event_days"].notna().sum() == 0:
+        return None
+    rows["who"] = rows["unit_id"] + " " + rows["span"].astype(str)
+    units = rows.drop_duplicates("who")
+    units = units[units["exit_days"] > units["entry_days"]].reset_index(drop=True)
+    events = rows.dropna(subset="event_days")
+    events = events[
+        events["who"].isin(units["who"]) & (events["event_days"] > events["entry_days"])
+    ]
+    code = pd.Series(units.index, index=units["who"])
+    return units, events.assign(row=events["who"].map(code))
+
+
+def _counted(units: pd.DataFrame, events: pd.DataFrame) -> MeanCumulative:
+    code = pd.Series(np.arange(len(units)), index=units["who"])
+    return mean_cumulative_function(
+        events["who"].map(code).to_numpy(),
+        event_age=events["event_days"].to_numpy(float),
+        unit_entry=units["entry_days"].to_numpy(float),
+        unit_exit=units["exit_days"].to_numpy(float),
+    )
+
+
+def mean_counts(
+    rows: tuple[pd.DataFrame, pd.DataFrame] | None, level: float
+) -> list[RecurrencePoint]:
+    """Mean cumulative number of failures per contract unit, by unit age."""
+    if rows is None or rows[1].empty:
+        return []
+    found = _counted(*rows)
+    low, high = found.interval(level)
+    return [
+        RecurrencePoint(
+            age_days=float(a), at_risk=int(n), mean_count=float(m), ci=(number(lo), number(hi))
+        )
+        for a, n, m, lo, hi in zip(found.age, found.at_risk, found.mean, low, high, strict=True)
+    ]
+
+
+def trend_with_age(rows: tuple[pd.DataFrame, pd.DataFrame] | None) -> RecurrenceTrend | None:
+    """Whether failures of one unit come faster as it ages (Laplace); None without failures."""
+    if rows is None or rows[1].empty:
+        return None
+    units, events = rows
+    found = laplace_trend(
+        events["event_days"].to_numpy(float),
+        unit_exit=units["exit_days"].to_numpy(float),
+        unit_entry=units["entry_days"].to_numpy(float),
+        event_unit=events["row"].to_numpy(),
+    )
+    return RecurrenceTrend(events=found.events, statistic=found.statistic, p_value=found.p_value)
+
+
+def recurrences_apart(
+    rows: tuple[pd.DataFrame, pd.DataFrame] | None, by: Sequence[str], level: float
+) -> list[RecurrenceDifference]:
+    """Failures per unit of each group against the rest (of two groups, against the other)."""
+    if rows is None or len(by) != 1 or by[0] not in UNIT_COLUMNS:
+        return []
+    units, events = rows
+    column = by[0]
+    groups = sorted(units[column].dropna().unique())
+    out = []
+    if len(groups) < 2:
+        return []
+    for group in groups[:1] if len(groups) == 2 else groups:
+        apart: list[Any] = []
+        for mine in (True, False):
+            chosen = [(frame[column] == group) == mine for frame in rows]
+            known = [frame[column].notna() for frame in rows]
+            apart.append((units[chosen[0] & known[0]], events[chosen[1] & known[1]]))
+        if any(one[1].empty for one in apart):
+            continue
+        first, second = (_counted(*one) for one in apart)
+        until = min(first.followed_to, second.followed_to)
+        ages = YEAR_DAYS * np.arange(1, int(until // YEAR_DAYS) + 1)
+        found = mean_cumulative_difference(first, second=second, ages=ages)
+        low, high = found.interval(level)
+        out += [
+            RecurrenceDifference(
+                first=str(group),
+                second=str(groups[1]) if len(groups) == 2 else "the rest",
+                age_days=float(a),
+                difference=float(d),
+                ci=(number(lo), number(hi)),
+            )
+            for a, d, lo, hi in zip(found.age, found.difference, low, high, strict=True)
+        ]
+    return out

@@ -1,0 +1,301 @@
+"""The answer of `lives` in words: the table of rows, and a close look at a single part."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from failstats.answers import wording as text
+from failstats.answers.lives_rows import YEAR_DAYS, Life
+
+__all__ = ["clock_words", "details", "name_of"]
+
+Say = Callable[[float | None], str]
+LOOKED_AT_YEARS, LOOKED_AT_LOADS = 5, 1500.0
+#: Below this a chance is said as a bound.
+SMALL_CHANCE = 0.001
+
+
+def name_of(life: Life) -> str:
+    """The part and its stratum."""
+    values = ("not recorded" if value is None else str(value) for value in life.stratum.values())
+    return " ".join([text.words(life.part), *values])
+
+
+def clock_words(clock: str) -> Say:
+    """How an age is said on this clock."""
+    if clock == "loads":
+        return lambda age: "unknown" if age is None else f"{age:,.0f} loads"
+    return text.years
+
+
+def details(results: Sequence[Life], settings: dict[str, Any]) -> list[str]:
+    """The lines under the headline."""
+    say = clock_words(settings.get("clock", "days"))
+    heads = [life for life in results if not life.stratum]
+    lines = [_rows(results, settings, say)]
+    if len(heads) == 1 and len(results) == 1:
+        lines += close_look(heads[0], say)
+    for head in heads:
+        strata = [life for life in results if life.part == head.part and life.stratum]
+        lines += _between(head, strata, say)
+    return [*lines, *_first_and_later(heads, say)]
+
+
+def _rows(results: Sequence[Life], settings: dict[str, Any], say: Say) -> str:
+    rows = []
+    priced = any(life.price is not None for life in results)
+    for life in results:
+        scale = (life.parameters or {}).get("scale_days")
+        ci = (life.parameters_ci or {}).get("scale_days")
+        shape = (life.parameters or {}).get("shape")
+        row = {"part": name_of(life)}
+        if priced:
+            row["price"] = "" if life.price is None else f"{life.price:,.2f}"
+        rows.append(
+            row
+            | {
+                "lives": life.lives,
+                "failures": life.failures,
+                "shape": "" if shape is None else f"{shape:.2f}",
+                "scale": "" if scale is None else say(scale),
+                text.level_head(settings): ""
+                if ci is None
+                else text.between(ci, say, brackets=False),
+                "B10": "" if life.b10_days is None else say(life.b10_days),
+                "fitted": life.label,
+            }
+        )
+    return text.table(rows)
+
+
+# --- strata --------------------------------------------------------------------------------------
+
+
+def _between(head: Life, strata: Sequence[Life], say: Say) -> list[str]:
+    """What the strata say of each other: tests, shared lives, failures of one unit."""
+    said = []
+    for test in head.compared:
+        within = "" if test.within is None else f" within each {test.within}"
+        note = f"; {test.note}" if test.note else ""
+        said.append(
+            f"{text.words(head.part)}: log-rank test of {', '.join(test.groups)}{within}: "
+            f"{_chance(test.p_value)}{note}."
+        )
+    leaning = [life for life in strata if life.shared is not None]
+    if leaning:
+        named = ", ".join(
+            f"{' '.join(map(str, life.stratum.values()))} {say(_scale(life))}"
+            f"{text.between(life.shared.parameters_ci.get('scale_days'), say)}"
+            for life in leaning
+            if life.shared is not None and _scale(life) is not None
+        )
+        if named:
+            said.append(
+                f"Scale of each as far as they agree with each other (empirical Bayes): {named}."
+            )
+    at = _latest_difference(head)
+    if at:
+        said.append(
+            f"Failures per contract unit by {_round_age(at[0].age_days, text.years)} of unit age: "
+            + "; ".join(
+                f"{d.first} {d.difference:+.2f}{text.between(d.ci, _signed)} against {d.second}"
+                for d in at
+            )
+            + "."
+        )
+    return [text.wrap(line) for line in said]
+
+
+def _scale(life: Life) -> float | None:
+    return None if life.shared is None else life.shared.parameters.get("scale_days")
+
+
+def _signed(value: float | None) -> str:
+    return "unknown" if value is None else f"{value:+.2f}"
+
+
+def _latest_difference(head: Life) -> list[Any]:
+    """The differences at five years, or at the last age that all groups were followed to."""
+    ages = [
+        {d.age_days for d in head.recurrence_difference if (d.first, d.second) == pair}
+        for pair in {(d.first, d.second) for d in head.recurrence_difference}
+    ]
+    both = set.intersection(*ages) if ages else set()
+    if not both:
+        return []
+    at = min(LOOKED_AT_YEARS * YEAR_DAYS, max(both))
+    return [d for d in head.recurrence_difference if d.age_days == at]
+
+
+def _chance(p_value: float) -> str:
+    return f"p < {SMALL_CHANCE:g}" if p_value < SMALL_CHANCE else f"p = {p_value:.2g}"
+
+
+def _first_and_later(heads: Sequence[Life], say: Say) -> list[str]:
+    """Where later lives differ from first-fitted ones: both, and why that may be."""
+    said = []
+    for life in heads:
+        ends = {e.assumption: e for e in life.first_and_later if e.ci is not None}
+        first, later = ends.get("first_lives"), ends.get("later_lives")
+        if first is None or later is None or first.ci is None:
+            continue
+        if first.ci[0] <= (later.scale_days or 0) <= first.ci[1]:
+            continue
+        said.append(
+            f"{text.words(life.part)}: first-fitted {say(first.scale_days)}, later ones "
+            f"{say(later.scale_days)}"
+        )
+    if not said:
+        return []
+    return [
+        text.wrap(
+            f"Scale of first and later lives apart: {'; '.join(said)}. Later lives come from "
+            "units that failed before, so the difference is confounded by unit."
+        )
+    ]
+
+
+# --- one part, closely ---------------------------------------------------------------------------
+
+
+def close_look(life: Life, say: Say) -> list[str]:
+    """How sure one part's life is, age by age."""
+    said = [_summary(life, say), _ended(life, say)]
+    lines = [text.wrap(line) for line in said if line]
+    if life.bands:
+        lines.append(_bands(life, say))
+    said = [
+        _left(life, say), _agreement(life), _swapped(life, say), _repeats(life, say), _kept(life),
+    ]  # fmt: skip
+    return lines + [text.wrap(line) for line in said if line]
+
+
+def _summary(life: Life, say: Say) -> str:
+    if life.median_days is None:
+        return ""
+    beyond = ", beyond what was watched" if life.median_days > (life.followed_to_days or 0) else ""
+    line = f"Half have failed by {say(life.median_days)}{text.between(life.median_ci, say)}{beyond}"
+    if life.mean_days is not None:
+        line += f"; mean life {say(life.mean_days)}{text.between(life.mean_ci, say)}"
+    if life.survival_5y is not None:
+        line += (
+            f"; {text.share(life.survival_5y)}{text.between(life.survival_5y_ci, text.share)} "
+            "still work at 5 years"
+        )
+    return line + "."
+
+
+def _ended(life: Life, say: Say) -> str:
+    """Of 100 parts, how many each cause has ended by five years, or as far as was followed."""
+    if not life.incidence:
+        return ""
+    ages = sorted({point.age_days for point in life.incidence})
+    furthest = LOOKED_AT_YEARS * YEAR_DAYS if say is text.years else LOOKED_AT_LOADS
+    at = max([age for age in ages if age <= furthest] or ages[:1])
+    named = "; ".join(
+        f"{text.words(point.cause)} {text.share(point.share)}{text.between(point.ci, text.share)}"
+        for point in life.incidence
+        if point.age_days == at
+    )
+    return f"Ended by {_round_age(at, say)}, as it was in this fleet: {named}."
+
+
+def _round_age(age: float, say: Say) -> str:
+    """A whole number of years as such; any other age as this clock says it."""
+    whole = age / YEAR_DAYS
+    if say is not text.years or whole != round(whole):
+        return say(age)
+    return "1 year" if whole == 1 else f"{whole:.0f} years"
+
+
+def _bands(life: Life, say: Say) -> str:
+    in_loads = say is not text.years
+    per, unit = (1000.0, "1,000 loads") if in_loads else (100 * YEAR_DAYS, "100 and year")
+    rows = []
+    for band in life.bands:
+        low, high = band.rate_ci
+        first, last = (band.from_days, band.to_days) if in_loads else (
+            band.from_days / YEAR_DAYS, band.to_days / YEAR_DAYS,
+        )  # fmt: skip
+        rows.append(
+            {
+                "age (loads)" if in_loads else "age (years)": f"{first:.0f} to {last:.0f}",
+                "at risk": band.at_risk,
+                "failed": band.failures,
+                "expected": "" if band.expected is None else f"{band.expected:.1f}",
+                "seen / expected": ""
+                if band.ratio is None or band.ratio_ci is None
+                else f"{band.ratio:.2f} ({band.ratio_ci[0]:.2f} to {band.ratio_ci[1]:.2f})",
+                f"failures per {unit}": (
+                    f"{band.rate * per:.2f} ({low * per:.2f} to {high * per:.2f})"
+                ),
+            }
+        )
+    head = f"Seen and expected, by age ({life.checked_on}):"
+    return f"{head}\n{text.table(rows)}"
+
+
+def _left(life: Life, say: Say) -> str:
+    known = [one for one in life.life_left if one.fitted_median_days is not None]
+    if not known:
+        return ""
+    named = ", ".join(
+        f"{say(one.fitted_median_days)} at {_round_age(one.age_days, say)}" for one in known
+    )
+    return f"Life left, as fitted (half of those that reach the age last longer): {named}."
+
+
+def _agreement(life: Life) -> str:
+    if not life.models:
+        return ""
+    named = ", ".join(
+        f"{one.model} {text.share(one.weight)}" for one in life.models if one.weight >= 0.005
+    )
+    return f"Weight of each law of life (AIC): {named}."
+
+
+def _swapped(life: Life, say: Say) -> str:
+    found = life.replaced
+    if found is None:
+        return ""
+    ends = {end.assumption: end for end in found.bounds}
+    worst, best = ends["all_swapped_had_failed"], ends["all_swapped_worked_on"]
+    line = (
+        f"{found.working:,} were replaced while working and {found.unknown:,} untested "
+        f"({text.share(found.share)} of replacements)"
+    )
+    if worst.scale_days is None or best.scale_days is None:
+        return line + "."
+    return (
+        f"{line}: had all of them failed, the scale would be {say(worst.scale_days)}; had all gone "
+        f"on working, {say(best.scale_days)}."
+    )
+
+
+def _repeats(life: Life, say: Say) -> str:
+    if not life.recurrence or life.recurrence_trend is None:
+        return ""
+    points = [p for p in life.recurrence if p.age_days <= LOOKED_AT_YEARS * YEAR_DAYS]
+    if not points:
+        return ""
+    trend = life.recurrence_trend
+    how = "come faster" if trend.statistic > 0 else "come slower"
+    verdict = f"they {how} as units age" if trend.p_value < 0.05 else "no trend with unit age"
+    return (
+        f"A contract unit has had {points[-1].mean_count:.2f} failures by 5 years of its age; "
+        f"{verdict} (Laplace test, {_chance(trend.p_value)})."
+    )
+
+
+def _kept(life: Life) -> str:
+    if not life.kept:
+        return ""
+    used = life.births == "assumed"
+    named = [
+        f"{text.words(rule)} {count:,}"
+        + (" (not used)" if rule == "birth_assumed" and not used else "")
+        for rule, count in life.kept.items()
+    ]
+    named += [f"{text.words(rule)} {count:,}" for rule, count in life.moved.items()]
+    return f"Lives by rule, call-out units included: {'; '.join(named)}."

@@ -1,0 +1,39 @@
+-- name: lives_moved
+-- answers: How many lives did each rule move: their end to another day, or their unit to another class?
+-- grain: one row per part and rule
+-- inputs: fact_lives, fact_findings, stg_units
+-- params: none
+-- choice: A failure found and repaired over several visits is dated to the first of them; a unit
+--    enrolled within 30 days after a call counts as call-out.
+-- trap: A moved life is still counted under exactly one rule of lives_kept.
+-- source: methods page, "Episodes", "Birth"
+with dated_back as (
+    select
+        life.part,
+        count(distinct (life.unit_id, life.position, life.ordinal, life.span)) as lives
+    from fact_lives as life
+    inner join fact_findings as finding
+        on finding.unit_id = life.unit_id
+        and finding.part = life.part
+        and finding.position = life.position
+        and finding.opened_on = life.exits_on
+    where life.ending in ('failed', 'tripped')
+        and finding.failed
+        and finding.replaced
+        and finding.visited_on > finding.opened_on
+    group by life.part
+),
+
+joined_by_call as (
+    select life.part, count(*) as lives
+    from fact_lives as life
+    inner join stg_units as unit on unit.unit_id = life.unit_id
+    where life.followed_as = 'call_out' and unit.enrolled_on is not null
+    group by life.part
+)
+
+select dated_back.part, 'failure_dated_to_first_visit' as rule, dated_back.lives from dated_back
+union all
+select joined_by_call.part, 'enrolled_because_of_a_call' as rule, joined_by_call.lives
+from joined_by_call
+order by part, rule

@@ -1,0 +1,28 @@
+-- name: lives_prices
+-- answers: What does each fitted item cost?
+-- grain: one row per item
+-- inputs: stg_catalogue, fact_findings
+-- params: $part
+-- choice: The latest price in the catalogue; where it has none, the mean of what was paid.
+-- trap: A price says nothing of how long the item lasts before families are held apart.
+-- source: contract, section 1
+with listed as (
+    select catalogue.item_id, arg_max(catalogue.price, coalesce(catalogue.valid_from, date '0001-01-01')) as price
+    from stg_catalogue as catalogue
+    where catalogue.part = $part
+    group by catalogue.item_id
+),
+
+paid as (
+    select finding.item_id, avg(finding.cost) as price
+    from fact_findings as finding
+    where finding.part = $part and finding.item_id is not null and finding.cost is not null
+    group by finding.item_id
+)
+
+select
+    coalesce(listed.item_id, paid.item_id) as item_id,
+    coalesce(listed.price, paid.price) as price
+from listed
+full outer join paid on paid.item_id = listed.item_id
+order by item_id
