@@ -10,6 +10,8 @@ import click
 from failstats.cli_options import (
     analysis,
     ask_records,
+    costs_file_of,
+    costs_option,
 )
 
 if TYPE_CHECKING:
@@ -134,21 +136,49 @@ def pairs(window: tuple[int, ...], confidence_level: float, **options: Any) -> N
     metavar="P",
     help="A part that the vent cannot reach (repeatable) [default: door_switch].",
 )
+@click.option(
+    "--cut",
+    multiple=True,
+    type=int,
+    metavar="MONTHS",
+    help="Months since the last full cleaning where a band ends (repeatable) [default: 12, 24].",
+)
+@click.option(
+    "--edition",
+    default="2021",
+    show_default=True,
+    metavar="YEAR",
+    help="Edition of the residential code that lengths are held against, where the maker's limit "
+    "is not recorded: 2000, 2015, 2018, 2021, 2024. The local authority governs.",
+)
+@costs_option
 @analysis
 def vents(
-    part: tuple[str, ...], control: tuple[str, ...], confidence_level: float, **options: Any
+    part: tuple[str, ...],
+    control: tuple[str, ...],
+    cut: tuple[int, ...],
+    edition: str,
+    costs_file: str | None,
+    confidence_level: float,
+    **options: Any,
 ) -> None:
     """Does vent neglect shorten part life, and can we believe it?
 
     \b
     Example:
-      failstats vents --part coil --control door_switch -w company.duckdb
+      failstats vents --part coil --control door_switch --cut 6 --cut 18 -w company.duckdb
     """
     ask_records(
         options,
         "fitting hazard ratios",
         lambda r, say: r.vents(
-            part, control=control, confidence_level=confidence_level, progress=say
+            part,
+            control=control,
+            cut=cut,
+            edition=edition,
+            costs=r.costs(costs_file_of(costs_file)),
+            confidence_level=confidence_level,
+            progress=say,
         ),
     )
 

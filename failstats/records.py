@@ -17,7 +17,7 @@ from failstats.answers.policy import Policy, policy
 from failstats.answers.quality import LIMIT, Quality, quality
 from failstats.answers.rules import Rules, rules
 from failstats.answers.stock import Stock, stock
-from failstats.answers.vents import Vents, vents
+from failstats.answers.vents import EDITION, Vents, vents
 from failstats.answers.verify import Verified, verify
 from failstats.vocabulary import load_vocabulary
 from failstats.warehouse.session import Session, open_session
@@ -129,6 +129,9 @@ class Records:
         part: str | Sequence[str] = (),
         *,
         control: str | Sequence[str] = (),
+        cut: int | Sequence[int] = (),
+        edition: str = EDITION,
+        costs: Costs | None = None,
         confidence_level: float = 0.95,
         progress: Say = None,
     ) -> Vents:
@@ -137,10 +140,13 @@ class Records:
             self._session,
             part=_several(part),
             control=_several(control),
+            cut=(cut,) if isinstance(cut, int) else tuple(cut),
+            edition=edition,
+            costs=costs,
             confidence_level=confidence_level,
             progress=progress,
         )
-        if not part and not control:
+        if not part and not control and not cut and edition == EDITION:
             self._known["vents", confidence_level] = found
         return found
 

@@ -3,43 +3,58 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Literal
+from typing import Any
 
 import numpy as np
-from scipy import stats
 
 from failstats.answers import wording as text
+from failstats.answers.costs import Costs, read_costs
 from failstats.answers.lives import chosen_parts
 from failstats.answers.result import Warning_
-from failstats.answers.vents_models import (
-    BANDS,
-    REFERENCE,
-    Fitted,
+from failstats.answers.vents_effects import Asked, effect, states_of
+from failstats.answers.vents_models import AGE_CUTS
+from failstats.answers.vents_parts import (
+    LENGTH,
     attributable_of,
-    calibrated_of,
-    cleanings_of,
     control_of,
     fit_part,
     limits_of,
-    number_or_none,
-    time_ratio_of,
 )
-from failstats.answers.vents_rows import SecondModel, VentEffect, Vents, _band_words
+from failstats.answers.vents_records import (
+    DEFAULT_MONTHS,
+    EDITION,
+    Bands,
+    bands_of,
+    failures_on_contract,
+    neglect_as,
+    part_rows,
+    run_lengths,
+)
+from failstats.answers.vents_rows import VentEffect, Vents
+from failstats.answers.vents_sensitivity import moved, sensitivities
+from failstats.answers.vents_shape import (
+    DOSE_MONTHS,
+    STEP_DAYS,
+    cumulative_neglect,
+    dose_response,
+    length_against_neglect,
+    life_curves,
+    pressure_scale,
+)
+from failstats.answers.vents_words import WAY_WORDS
 from failstats.errors import FitError
-from failstats.estimate.belief import (
-    detectable_hazard_ratio,
-    e_value,
-)
+from failstats.estimate.poisson_model import AGREE_WITHIN
 from failstats.warehouse.session import Session
 
-__all__ = ["BANDS", "VentEffect", "Vents", "vents"]
+__all__ = ["BANDS", "EDITION", "REFERENCE", "VentEffect", "Vents", "vents"]
 
-FEWEST_FAILURES = 20
+BANDS = bands_of(DEFAULT_MONTHS).names
+REFERENCE = bands_of(DEFAULT_MONTHS).reference
 ENOUGH_ON_CONTRACT = 50  # failures; below it call-out units are used too, with a warning
-COMMON = 0.15  # share of lives that failed, above which a hazard ratio is converted first
-Verdict = Literal[
-    "shortens", "no_effect_larger_than", "lengthens", "not_enough_data", "cannot_be_trusted"
-]
+# Controls: the door switch; a belt turns as long as the drum, which turns longer behind a blocked
+# vent, so it is shown beside and decides only where there is no door switch.
+CONTROLS, WEAKER = ("door_switch",), ("belt",)
+CLEANING = "cleaning.full_run"
 
 
 def vents(
@@ -47,15 +62,21 @@ def vents(
     *,
     part: Sequence[str] = (),
     control: Sequence[str] = (),
+    cut: Sequence[int] = (),
+    edition: str = EDITION,
+    costs: Costs | None = None,
     confidence_level: float = 0.95,
     progress: Callable[[str], None] | None = None,
 ) -> Vents:
-    """Does it matter to the parts how long ago the vent was cleaned?
+    """Does it matter to the parts how long ago the vent was cleaned, or how long its run is?
 
     Parameters
     ----------
     part : parts to look at; default every heat part of the records whose failure shows itself.
     control : parts that moist air and longer cycles cannot reach; default the door switch.
+    cut : months since the last full cleaning where a band ends; default 12 and 24.
+    edition : of the residential code that run lengths are held against.
+    costs : what a cleaning costs; the assumed default otherwise.
     progress : called with the name of each part.
 
     Returns
@@ -64,21 +85,46 @@ def vents(
 
     Raises
     ------
-    InputError : a part that the records do not name.
+    InputError : a part that the records do not name, cut points that do not rise, no such edition.
 
     Notes
     -----
     Cox model (Efron ties) on counts of lives with known birth, split where the band of neglect
     changes; strata are family and first or later life; adjusted for loads a week in ten quantile
-    bins, not recorded being a level of its own; cluster-robust by building or unit. A negative
-    control is clean when its whole interval lies within 0.8 to 1.25.
+    bins (not recorded being a level of its own), unit age, length of the run, fuel and van;
+    cluster-robust by building or unit. A negative control is clean when its whole interval lies
+    within 0.8 to 1.25. The Poisson model is said to agree where a ratio is off by no more than
+    half a standard error.
     """
-    z = float(stats.norm.ppf(0.5 + confidence_level / 2))
+    bands = bands_of(tuple(cut) or DEFAULT_MONTHS)
+    used = costs or read_costs(
+        currency=str(
+            session.scalar("select value from raw.settings where name = 'currency'") or "USD"
+        )
+    )
+    if bands.months == DEFAULT_MONTHS:
+        asked = _asked(session, part, control, bands, edition, used, confidence_level)
+        return _answer(asked, progress)
+    with neglect_as(session, neglect_months=list(bands.months)):
+        asked = _asked(session, part, control, bands, edition, used, confidence_level)
+        return _answer(asked, progress)
+
+
+def _asked(
+    session: Session,
+    part: Sequence[str],
+    control: Sequence[str],
+    bands: Bands,
+    edition: str,
+    costs: Costs,
+    level: float,
+) -> Asked:
+    """Which parts can be asked about, with what has to be said of the others."""
     warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
     known = chosen_parts(session, ())
-    controls = (
-        chosen_parts(session, control) if control else [p for p in ("door_switch",) if p in known]
-    )
+    chosen = list(chosen_parts(session, control)) if control else []
+    controls = chosen or [p for p in CONTROLS if p in known]
+    weaker = [] if chosen else [p for p in WEAKER if p in known and p not in part]
     silent = session.run("lives_silent")
     hidden = set(silent["part"])
     vocabulary = session.vocabulary.parts
@@ -102,97 +148,111 @@ def vents(
         warnings.append(
             Warning_(
                 code="silent_failure",
-                text=f"{name}: many of its failures are brought on by another part's silent failure, "
-                "which has nothing to do with the vent; its ratio is of all its failures together.",
+                text=f"{name}: many of its failures are brought on by another part's silent "
+                "failure, which has nothing to do with the vent; its ratio is of all its failures together.",
             )
         )
-    fitted: dict[str, Fitted] = {}
-    failures = _failures_on_contract(session)
-    reasons: dict[str, str] = {}
-    for name in (*asked, *controls):
+    if CLEANING in costs.assumed:
+        warnings.append(
+            Warning_(
+                code="costs_assumed",
+                text=f"Assumed, for want of a costs file that states it: {CLEANING} = "
+                f"{costs[CLEANING]:g}.",
+            )
+        )
+    return Asked(
+        session=session, level=level, bands=bands, runs=run_lengths(session, edition),
+        parts=asked, controls=controls, weaker=weaker, costs=costs, tripped=tripped,
+        warnings=warnings,
+    )  # fmt: skip
+
+
+def _answer(asked: Asked, progress: Callable[[str], None] | None) -> Vents:
+    session, bands = asked.session, asked.bands
+    failures = failures_on_contract(session)
+    judge = next(iter(asked.controls or asked.weaker), None)
+    followed = {}
+    for name in (*asked.parts, *asked.controls, *asked.weaker):
         if progress:
             progress(name)
-        on_contract = failures.get(name, 0)
-        followed = ["contract"] if on_contract >= ENOUGH_ON_CONTRACT else ["contract", "call_out"]
-        if len(followed) > 1:
-            warnings.append(
-                Warning_(
-                    code="call_out_heavy",
-                    text=f"{name}: contract units give only {on_contract} failures, so call-out units "
-                    "are used too, though cleanings between their calls are not recorded.",
-                )
-            )
+        followed[name] = _followed(asked, name, failures)
         try:
-            fitted[name] = fit_part(session, name, followed)
+            asked.fitted[name] = fit_part(
+                session, name, followed[name], asked.runs, bands,
+                control=judge, confidence_level=asked.level,
+            )  # fmt: skip
         except FitError as fault:
-            reasons[name] = fault.what
-        if name in fitted and not fitted[name].agree:
-            warnings.append(
-                Warning_(
-                    code="models_disagree",
-                    text=f"{name}: the Cox and the Poisson model differ by more than their errors allow.",
-                )
-            )
+            asked.reasons[name] = fault.what
+    _warn_of_models(asked)
+    _warn_of_controls(asked)
     rows = [
-        _row(session, fitted, reasons, name, band, "outcome", controls, z, confidence_level)
-        for name in asked
-        for band in BANDS
+        effect(asked, n, state, "outcome") for n in asked.parts for state in states_of(asked, n)
     ]
     rows += [
-        _row(
-            session, fitted, reasons, name, band, "negative_control", controls, z, confidence_level
-        )
-        for name in controls
-        for band in BANDS
+        effect(asked, n, state, "negative_control")
+        for n in (*asked.controls, *asked.weaker)
+        for state in states_of(asked, n)
     ]
-    warnings += _control_warnings(fitted, controls, z)
+    if progress:
+        progress("other choices, and the shape")
+    summary = _summary(asked, rows, followed)
     settings = {
         **session.choices,
-        "parts": asked,
-        "controls": controls,
-        "bands_days": [365, 730],
-        "confidence_level": confidence_level,
-    }
-    summary = {
-        "controls": {name: control_of(fitted[name], z) for name in controls if name in fitted},
-        "verdicts": {
-            r.part: r.verdict
-            for r in rows
-            if r.role == "outcome" and r.contrast.startswith("over_24")
-        },
-        "not_fitted": reasons,
-        "mixed_causes": tripped,
-        "reference_rate_per_day": {
-            name: found.cases[REFERENCE] / found.person_days[REFERENCE]
-            for name, found in fitted.items()
-            if found.person_days[REFERENCE]
-        },
+        "parts": asked.parts,
+        "controls": [*asked.controls, *asked.weaker],
+        "bands_months": list(bands.months),
+        "bands_days": bands.days(),
+        "edition": asked.runs.said["edition"],
+        "adjusted_for": ["loads_per_week", "unit_age", "length", "fuel", "van"],
+        "strata": ["family", "first_or_later"],
+        "models_agree_within_errors": AGREE_WITHIN,
+        "second_model_age_cuts_days": list(AGE_CUTS),
+        "cleaning_cost": asked.costs[CLEANING],
+        "currency": asked.costs.currency,
+        "confidence_level": asked.level,
     }
     return Vents(
         as_of=session.as_of.isoformat(),
         settings=settings,
-        warnings=tuple(warnings),
+        warnings=tuple(asked.warnings),
         summary=summary,
         results=tuple(rows),
     )
 
 
-def _failures_on_contract(session: Session) -> dict[str, int]:
-    """Part -> failures of lives with known birth in contract units."""
-    session.build("fact_exposure")
-    frame = session.connection.execute(
-        "select part, count(*) filter (where failed) as failures from fact_exposure "
-        "where followed_as = 'contract' group by part"
-    ).df()
-    return {str(row.part): int(row.failures) for row in frame.itertuples()}
+def _followed(asked: Asked, name: str, failures: dict[str, int]) -> list[str]:
+    """Contract units alone where they give enough failures."""
+    on_contract = failures.get(name, 0)
+    if on_contract >= ENOUGH_ON_CONTRACT:
+        return ["contract"]
+    asked.warnings.append(
+        Warning_(
+            code="call_out_heavy",
+            text=f"{name}: contract units give only {on_contract} failures, so call-out units are "
+            "used too, though cleanings between their calls are not recorded.",
+        )
+    )
+    return ["contract", "call_out"]
 
 
-def _control_warnings(fitted: dict[str, Fitted], controls: list[str], z: float) -> list[Warning_]:
-    out = []
-    for name in controls:
-        if name not in fitted:
-            continue
-        word = control_of(fitted[name], z)
+def _warn_of_models(asked: Asked) -> None:
+    for name, found in asked.fitted.items():
+        off = [s for s in (*asked.bands.rising, LENGTH) if not found.second.agrees(s)]
+        if off:
+            farthest = max(found.second.in_errors[s] for s in off)
+            asked.warnings.append(
+                Warning_(
+                    code="models_disagree",
+                    text=f"{text.words(name)}: the Cox and the Poisson model do not say the "
+                    f"same; they are up to {farthest:.1f} standard errors apart (allowed: {AGREE_WITHIN}).",
+                )
+            )
+
+
+def _warn_of_controls(asked: Asked) -> None:
+    judges = asked.judges()
+    for judge in judges:
+        word = control_of(judge, asked.bands.rising, asked.z)
         if word == "clean":
             continue
         said = (
@@ -202,140 +262,119 @@ def _control_warnings(fitted: dict[str, Fitted], controls: list[str], z: float) 
             else "has too few failures to rule out that something unrecorded is at work; the calibrated "
             "intervals allow for it"
         )
-        out.append(Warning_(code=word, text=f"The control {text.words(name)} {said}."))
-    if not any(name in fitted for name in controls):
-        out.append(
+        asked.warnings.append(
+            Warning_(code=word, text=f"The control {text.words(judge.part)} {said}.")
+        )
+    if not judges:
+        asked.warnings.append(
             Warning_(
                 code="control_too_small",
                 text="No part that the vent cannot reach is in the records, so nothing shows whether "
                 "something unrecorded is at work.",
             )
         )
-    return out
-
-
-def _row(
-    session: Session,
-    fitted: dict[str, Fitted],
-    reasons: dict[str, str],
-    part: str,
-    band: str,
-    role: Literal["outcome", "negative_control"],
-    controls: list[str],
-    z: float,
-    level: float,
-) -> VentEffect:
-    """One part and contrast."""
-    contrast = f"{band}_vs_{REFERENCE}"
-    found = fitted.get(part)
-    if (
-        found is None
-        or not np.isfinite(found.log_ratio[band])
-        or not np.isfinite(found.error[band])
-    ):
-        said = f"{text.words(part)}: {reasons.get(part, 'too few failures under this state of the vent')}."
-        return VentEffect(
-            part=part, role=role, exposure="neglect", contrast=contrast, hazard_ratio=None, ci=(None, None),
-            crude_hazard_ratio=None, crude_ci=(None, None), calibrated_ci=None,
-            second_model=SecondModel(hazard_ratio=None, ci=(None, None)), p_value=None, time_ratio=None,
-            time_ratio_ci=None, failures=found.failures if found else 0,
-            failures_exposed=found.cases[band] if found else 0, detectable_hazard_ratio=None, e_value=None,
-            attributable_share=None, attributable_ci=None, cleanings_per_failure_avoided=None,
-            proportional_p=None, verdict="not_enough_data", verdict_text=said,
-        )  # fmt: skip
-    log_ratio, error = found.log_ratio[band], found.error[band]
-    ratio = float(np.exp(log_ratio))
-    ci = limits_of(log_ratio, error, z)
-    calibrated = calibrated_of(fitted, controls, part, band, level) if role == "outcome" else None
-    words = [control_of(fitted[name], z) for name in controls if name in fitted]
-    verdict, said = _verdict(part, band, found, ratio, ci, calibrated, words, role)
-    lasting = (
-        time_ratio_of(session, part, ratio, error, level)
-        if role == "outcome" and band != "unknown"
-        else None
-    )
-    share = attributable_of(found, band, level) if band != "unknown" else None
-    return VentEffect(
-        part=part,
-        role=role,
-        exposure="neglect",
-        contrast=contrast,
-        hazard_ratio=ratio,
-        ci=ci,
-        crude_hazard_ratio=number_or_none(np.exp(found.crude[band])),
-        crude_ci=limits_of(found.crude[band], found.crude_error[band], z),
-        calibrated_ci=calibrated,
-        second_model=SecondModel(hazard_ratio=found.second[band][0], ci=found.second[band][1:]),
-        p_value=float(2 * stats.norm.sf(abs(log_ratio / error))),
-        time_ratio=lasting[0] if lasting else None,
-        time_ratio_ci=lasting[1] if lasting else None,
-        failures=found.failures,
-        failures_exposed=found.cases[band],
-        detectable_hazard_ratio=detectable_hazard_ratio(error),
-        e_value=e_value(
-            ratio, low=ci[0], high=ci[1], common=found.lives_failed_share > COMMON
-        ).estimate,
-        attributable_share=share[0] if share else None,
-        attributable_ci=share[1] if share else None,
-        cleanings_per_failure_avoided=cleanings_of(found, band, ratio)
-        if band != "unknown"
-        else None,
-        proportional_p=found.proportional_p[band],
-        verdict=verdict,
-        verdict_text=said,
-    )
-
-
-def _verdict(
-    part: str,
-    band: str,
-    found: Fitted,
-    ratio: float,
-    ci: tuple[float | None, float | None],
-    calibrated: tuple[float, float] | None,
-    controls: list[str],
-    role: str,
-) -> tuple[Verdict, str]:
-    """A word out of the fixed list, and the sentence that goes with it."""
-    name, when = text.words(part), _band_words(f"{band}_vs_{REFERENCE}")
-    low, high = ci
-    assert low is not None and high is not None
-    figure = f"{ratio:.2f} times ({low:.2f} to {high:.2f})"
-    against = "as often as behind one cleaned within 12 months"
-    if band == "unknown":
-        return "cannot_be_trusted", f"{name}: the last cleaning was not known in these stretches."
-    if found.cases[band] < 5 or found.failures < FEWEST_FAILURES:
-        return (
-            "not_enough_data",
-            f"{name}: too few failures behind a vent last cleaned {when} to tell.",
-        )
-    if role == "outcome" and "confounding_remains" in controls:
-        return (
-            "cannot_be_trusted",
-            f"{name}: fails {figure} {against}, but a part the vent cannot reach differs too: something "
-            "unrecorded is at work.",
-        )
-    if low > 1:
-        if calibrated is not None and calibrated[0] <= 1 and "clean" not in controls:
-            return (
-                "cannot_be_trusted",
-                f"{name}: fails {figure} {against} when last cleaned {when}, but the control is too small "
-                f"to rule out other causes (calibrated {calibrated[0]:.2f} to {calibrated[1]:.2f}).",
+    elif judges[0].part in asked.weaker:
+        asked.warnings.append(
+            Warning_(
+                code="control_too_small",
+                text=f"The only control is the {text.words(judges[0].part)}, a weak one: it turns as long "
+                "as the drum, and the drum turns longer behind a blocked vent.",
             )
-        doubt = ""
-        if calibrated is not None and "clean" not in controls:
-            doubt = f"; allowing for other causes, {calibrated[0]:.2f} to {calibrated[1]:.2f}"
-        return (
-            "shortens",
-            f"Yes for the {name}: behind a vent last cleaned {when} it fails {figure} {against}{doubt}.",
         )
-    if high < 1:
-        return (
-            "lengthens",
-            f"{name}: fails {figure} {against} when last cleaned {when}: less often.",
+
+
+def _summary(
+    asked: Asked, rows: list[VentEffect], followed: dict[str, list[str]]
+) -> dict[str, Any]:
+    """Figures about the whole answer, and the shape of the effect."""
+    session, bands, z = asked.session, asked.bands, asked.z
+    worst = f"{bands.worst}_vs_"
+    outcomes = [asked.fitted[p] for p in asked.parts if p in asked.fitted]
+    leading = Vents(
+        as_of="", settings={}, results=tuple(rows),
+        summary={"longest_neglect": bands.worst, "mixed_causes": asked.tripped},
+    )._leading()  # fmt: skip
+    again = sensitivities(session, outcomes, asked.runs, bands, z)
+    if leading is not None:
+        ways = [w for w in moved(again, leading.part, leading.ci) if w.startswith("call_out")]
+        if ways:
+            said = "; ".join(WAY_WORDS[way] for way in ways)
+            asked.warnings.append(
+                Warning_(
+                    code="silent_loss",
+                    text=f"{text.words(leading.part)}: the ratio leaves its interval with {said}: "
+                    "call-out units leave without a word. It rests on contract units alone.",
+                )
+            )
+    shown = leading.part if leading is not None else None
+    curves, map_ = [], []
+    if shown is not None:
+        frame = asked.fitted[shown].frame
+        curves = life_curves(frame, bands, z)
+        map_ = length_against_neglect(frame, bands, z)
+    totals = {m.part: attributable_of(m, bands.rising, asked.level) for m in outcomes}
+    gathered = {
+        m.part: cumulative_neglect(
+            part_rows(
+                session, "vents_cumulative", m.part, followed[m.part], asked.runs,
+                clean=bands.reference, step=STEP_DAYS,
+            ),
+            z,
         )
-    return (
-        "no_effect_larger_than",
-        f"{name}: no effect larger than {high:.2f} times was found for a vent last cleaned {when} "
-        f"(estimate {ratio:.2f}, {low:.2f} to {high:.2f}).",
-    )
+        for m in outcomes
+    }  # fmt: skip
+    dose = {}
+    with neglect_as(session, neglect_months=list(DOSE_MONTHS)):
+        for mine in [*outcomes, *asked.judges()[:1]]:
+            frame = part_rows(
+                session, "vents_rows", mine.part, followed[mine.part], asked.runs,
+                bracket="stated_end",
+            )  # fmt: skip
+            points = dose_response(frame, z)
+            if points:
+                dose[mine.part] = points
+    future = {
+        name: {
+            "hazard_ratio": float(np.exp(found.future.log_ratio)),
+            "ci": limits_of(found.future.log_ratio, found.future.error, z),
+            "failures": found.future.failures,
+            "predicts": found.predicts is not None,
+        }
+        for name, found in asked.fitted.items()
+        if found.future is not None and np.isfinite(found.future.error)
+    }
+    return {
+        "controls": {
+            m.part: control_of(m, bands.rising, z)
+            for m in (
+                asked.fitted[c] for c in (*asked.controls, *asked.weaker) if c in asked.fitted
+            )
+        },
+        "weaker_controls": asked.weaker,
+        "longest_neglect": bands.worst,
+        "verdicts": {
+            r.part: r.verdict for r in rows if r.role == "outcome" and r.contrast.startswith(worst)
+        },
+        "not_fitted": asked.reasons,
+        "mixed_causes": asked.tripped,
+        "reference_rate_per_day": {
+            name: found.cases[bands.reference] / found.person_days[bands.reference]
+            for name, found in asked.fitted.items()
+            if found.person_days[bands.reference]
+        },
+        "attributable": {
+            name: {"share": total[0], "ci": total[1]} for name, total in totals.items() if total
+        },
+        "future_exposure": future,
+        "sensitivity": again,
+        "cumulative_neglect": {name: one for name, one in gathered.items() if one},
+        "dose_response": dose,
+        "life_curves": {"part": shown, "points": curves},
+        "length_against_neglect": {"part": shown, "cells": map_},
+        "pressure_drop": {
+            m.part: one
+            for m in outcomes
+            if (one := pressure_scale(m.frame, asked.runs.drops, bands, z)) is not None
+        },
+        "runs": asked.runs.said,
+    }

@@ -1,224 +1,248 @@
-"""The hazard models behind `vents`: one part, adjusted, crude, and a second opinion."""
+"""The hazard models behind `vents`, on stretches at risk as arrays: no query, no words."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike, NDArray
 
-from failstats.answers.lives import Selection, single_life
 from failstats.counts.pattern_table import PatternTable
-from failstats.estimate.belief import (
-    calibrated_interval,
-    control_verdict,
+from failstats.errors import FitError
+from failstats.estimate.hazard_model import (
+    CoxFit,
+    Design,
+    cluster_robust,
+    cox,
+    proportional_hazards_test,
 )
-from failstats.estimate.hazard_model import Design, cluster_robust, cox, proportional_hazards_test
-from failstats.estimate.life_models import FittedLife
-from failstats.estimate.meaning import attributable_share, time_ratio
-from failstats.estimate.poisson_model import agreement, piecewise_exponential
-from failstats.warehouse.session import Session
+from failstats.estimate.poisson_model import AGREE_WITHIN, agreement, piecewise_exponential
 
 __all__ = [
-    "BANDS",
-    "REFERENCE",
-    "Fitted",
-    "attributable_of",
-    "calibrated_of",
-    "cleanings_of",
-    "control_of",
-    "fit_part",
-    "limits_of",
-    "number_or_none",
-    "time_ratio_of",
+    "ADJUSTERS",
+    "LENGTH_LEVELS",
+    "UNKNOWN",
+    "Factor",
+    "Ratios",
+    "Second",
+    "adjusters",
+    "fit_ratios",
+    "indicators",
+    "proportional",
+    "second_opinion",
+    "smooth",
 ]
 
-BANDS = ("12_to_24", "over_24", "unknown")
-REFERENCE = "under_12"
+UNKNOWN = "unknown"
 LOADS_REFERENCE = 5  # of ten bins; bin 0 is "not recorded"
+LENGTH_LEVELS = ("over_limit", UNKNOWN)  # against within the limit
+# Where the rate may change in the second opinion: every year of age.
 AGE_CUTS = tuple(365 * year for year in range(1, 21))
-YEAR_DAYS = 365.25
+# A level of an adjuster with fewer failures joins the reference: its own ratio would only be noise.
+FEWEST_AT_LEVEL = 5
+# What a ratio is adjusted for beside the strata (family, first or later life).
+ADJUSTERS = ("loads_bin", "unit_age", "length", "fuel", "van")
+
+IntArray = NDArray[np.int64]
+FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Fitted:
-    """One part's models, by band: log ratio, robust error, and the figures around them."""
+class Factor:
+    """One covariate: ``code`` (rows,) its level on each row, ``values`` (levels, k) what a level
+    means to the model, ``names`` (k,)."""
 
-    part: str
-    log_ratio: dict[str, float]
-    error: dict[str, float]
-    crude: dict[str, float]
-    crude_error: dict[str, float]
-    second: dict[str, tuple[float | None, float | None, float | None]]
-    covariance: np.ndarray
-    cases: dict[str, int]
-    person_days: dict[str, float]
+    code: IntArray
+    values: FloatArray
+    names: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ratios:
+    """Log hazard ratios of an exposure and what it is adjusted for, robust by cluster.
+
+    ``names`` (p,), those of the exposure first; ``exposed`` their number; ``log_ratio`` (p,),
+    ``covariance`` (p, p); ``fit`` and ``table`` for what comes after.
+    """
+
+    names: tuple[str, ...]
+    exposed: int
+    log_ratio: FloatArray
+    covariance: FloatArray
+    fit: CoxFit
+    table: PatternTable
     failures: int
-    lives_failed_share: float
-    proportional_p: dict[str, float]
-    agree: bool
+
+    def log_of(self, name: str) -> float:
+        """Log ratio of one level; NaN where it is not estimable."""
+        return float(self.log_ratio[self.names.index(name)])
+
+    def error_of(self, name: str) -> float:
+        """Its robust standard error."""
+        at = self.names.index(name)
+        return float(np.sqrt(self.covariance[at, at]))
 
 
-def _codes(frame: pd.DataFrame, strata: dict[str, int]) -> pd.DataFrame:
-    """Stratum and pattern as numbers: pattern = band x 11 + loads bin."""
-    band = frame["band"].map({name: k for k, name in enumerate((REFERENCE, *BANDS))})
-    return frame.assign(
-        stratum=frame["stratum"].map(strata).astype("int64"),
-        pattern=(band * 11 + frame["loads_bin"]).astype("int64"),
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Second:
+    """The second opinion: ratio and interval by name, and how far off it is in standard errors of
+    the first (infinite where only one of the two has a ratio)."""
+
+    ratios: dict[str, tuple[float | None, float | None, float | None]]
+    in_errors: dict[str, float]
+
+    def agrees(self, name: str) -> bool:
+        """Whether both models say the same of one contrast, within half a standard error."""
+        return self.in_errors.get(name, 0.0) <= AGREE_WITHIN
+
+
+def indicators(
+    column: pd.Series,
+    *,
+    reference: Any,
+    levels: Sequence[Any],
+    prefix: str = "",
+) -> Factor:
+    """A column of words as one indicator per level other than the reference."""
+    place = {reference: 0, **{name: k + 1 for k, name in enumerate(levels)}}
+    code = column.map(place).fillna(0).to_numpy(np.int64)
+    values = np.vstack([np.zeros(len(levels)), np.eye(len(levels))])
+    return Factor(code=code, values=values, names=tuple(f"{prefix}{name}" for name in levels))
+
+
+def smooth(code: ArrayLike, values: ArrayLike, names: Sequence[str]) -> Factor:
+    """A finely binned column and what each bin means."""
+    return Factor(
+        code=np.asarray(code, dtype=np.int64),
+        values=np.asarray(values, dtype=float),
+        names=tuple(names),
     )
 
 
-def _designs() -> tuple[Design, Design]:
-    """Adjusted (bands and use) and crude (bands alone), one row per pattern."""
-    band, bin_ = np.divmod(np.arange(44), 11)
-    bands = np.column_stack([band == k + 1 for k in range(len(BANDS))]).astype(float)
-    use = np.column_stack([bin_ == k for k in range(11) if k != LOADS_REFERENCE]).astype(float)
-    names = tuple(BANDS)
-    use_names = tuple(f"loads_bin_{k}" for k in range(11) if k != LOADS_REFERENCE)
-    return (
-        Design(values=np.column_stack([bands, use]), names=names + use_names),
-        Design(values=bands, names=names),
-    )
+def adjusters(frame: pd.DataFrame, names: Sequence[str] = ADJUSTERS) -> list[Factor]:
+    """What the ratios are adjusted for: use in ten bins, unit age, length, fuel, territory.
 
+    Parameters
+    ----------
+    frame : stretches at risk. names : columns of it; one that is missing is left out.
 
-def fit_part(session: Session, part: str, followed: list[str]) -> Fitted:
-    """Cox models (adjusted, crude) with cluster-robust errors, and the Poisson model beside."""
-    cells = session.run("vents_cells", part=part, followed=followed)
-    strata = {name: k for k, name in enumerate(sorted(cells["stratum"].unique()))}
-    coded = _codes(cells, strata)
-    counts = coded[["stratum", "pattern", "age", "entered", "failed", "left"]].astype("int64")
-    table = PatternTable.from_cells(counts)
-    adjusted, crude = _designs()
-    rows = _codes(session.run("vents_rows", part=part, followed=followed), strata)
-    episodes = {
-        "cluster": rows["cluster_id"].to_numpy(),
-        "pattern": rows["pattern"].to_numpy(),
-        "start": rows["start_days"].to_numpy(),
-        "stop": rows["stop_days"].to_numpy(),
-        "failed": rows["failed"].to_numpy().astype("int64"),
-        "stratum": rows["stratum"].to_numpy(),
-    }
-    main = cox(table, design=adjusted)
-    robust = cluster_robust(main, **episodes)
-    plain = cox(table, design=crude)
-    plain_robust = cluster_robust(plain, **episodes)
-    poisson = piecewise_exponential(table, design=adjusted, cuts=AGE_CUTS)
-    limits = poisson.hazard_ratio()
-    test = proportional_hazards_test(main, table)
-    by_name = dict(zip(test.names, test.p_value, strict=True))
-    k = len(BANDS)
-    days = (rows["stop_days"] - rows["start_days"]).groupby(rows["band"]).sum()
-    cases = rows.groupby("band")["failed"].sum()
-    second = {}
-    for place, name in enumerate(BANDS):
-        entry = limits.iloc[place]
-        second[name] = tuple(
-            number_or_none(v)
-            for v in (np.exp(poisson.coefficients[place]), entry["low"], entry["high"])
-        )
-    lives = rows[["unit_id"]].assign(failed=rows["failed"]).groupby("unit_id")["failed"].max()
-    return Fitted(
-        part=part,
-        log_ratio=dict(zip(BANDS, main.coefficients[:k], strict=True)),
-        error=dict(zip(BANDS, robust.standard_errors[:k], strict=True)),
-        crude=dict(zip(BANDS, plain.coefficients[:k], strict=True)),
-        crude_error=dict(zip(BANDS, plain_robust.standard_errors[:k], strict=True)),
-        second=second,
-        covariance=np.asarray(robust.covariance[:k, :k]),
-        cases={name: int(cases.get(name, 0)) for name in (REFERENCE, *BANDS)},
-        person_days={name: float(days.get(name, 0.0)) for name in (REFERENCE, *BANDS)},
-        failures=int(cases.sum()),
-        lives_failed_share=float(lives.mean()),
-        proportional_p={name: number_or_none(by_name.get(name, np.nan)) for name in BANDS},
-        agree=bool(agreement(main, second=poisson).agree),
-    )
-
-
-def number_or_none(value: Any) -> float | None:
-    number = float(value)
-    return number if np.isfinite(number) else None
-
-
-def limits_of(log_ratio: float, error: float, z: float) -> tuple[float | None, float | None]:
-    return number_or_none(np.exp(log_ratio - z * error)), number_or_none(
-        np.exp(log_ratio + z * error)
-    )
-
-
-def control_of(found: Fitted, z: float) -> str:
-    """The verdict on one control over both bands that count: the worse of the two."""
-    words = [
-        control_verdict(
-            (
-                np.exp(found.log_ratio[b] - z * found.error[b]),
-                np.exp(found.log_ratio[b] + z * found.error[b]),
+    Notes
+    -----
+    Use keeps all its levels, "not recorded" among them, against the fifth bin. Other columns are
+    compared with their level of most failures; levels with fewer than 5 failures join it.
+    """
+    found = []
+    for name in names:
+        if name not in frame.columns:
+            continue
+        column = frame[name]
+        if name == "loads_bin":
+            levels = [int(k) for k in sorted(column.unique()) if k != LOADS_REFERENCE]
+            found.append(
+                indicators(column, reference=LOADS_REFERENCE, levels=levels, prefix="loads_bin_")
             )
+            continue
+        failures = frame["failed"].groupby(column).sum().sort_values(ascending=False)
+        levels = [k for k, n in failures.items() if n >= FEWEST_AT_LEVEL][1:]
+        if name == "length":
+            lengths = [k for k in LENGTH_LEVELS if (column == k).any()]
+            found.append(indicators(column, reference="within", levels=lengths, prefix="length_"))
+        elif levels:
+            found.append(
+                indicators(
+                    column, reference=failures.index[0], levels=sorted(levels), prefix=f"{name}_"
+                )
+            )
+    return found
+
+
+def _patterns(factors: Sequence[Factor], rows: int) -> tuple[IntArray, Design]:
+    """One pattern code per row, and the design over the patterns that occur."""
+    key = np.zeros(rows, dtype=np.int64)
+    for factor in factors:
+        key = key * factor.values.shape[0] + factor.code
+    seen, pattern = np.unique(key, return_inverse=True)
+    columns, rest = [], seen
+    for factor in reversed(factors):
+        rest, code = np.divmod(rest, factor.values.shape[0])
+        columns.append(factor.values[code])
+    values = np.column_stack(columns[::-1]) if columns else np.zeros((seen.size, 0))
+    names = tuple(name for factor in factors for name in factor.names)
+    return pattern.reshape(-1).astype(np.int64), Design(values=values, names=names)
+
+
+def fit_ratios(
+    frame: pd.DataFrame,
+    *,
+    exposure: Factor,
+    others: Sequence[Factor] = (),
+    stratum: str = "stratum",
+    ties: str = "efron",
+) -> Ratios:
+    """Hazard ratios of an exposure: Cox on counts, robust by cluster.
+
+    Parameters
+    ----------
+    frame : one row per stretch at risk: cluster_id, stratum, start_days, stop_days, failed.
+    exposure, others : what is asked about, and what it is adjusted for; codes by row of ``frame``.
+    stratum : the column whose values have a baseline of their own.
+
+    Raises
+    ------
+    FitError : no failures, or nothing to compare.
+    """
+    pattern, design = _patterns([exposure, *others], len(frame))
+    group, _ = pd.factorize(frame[stratum], sort=True)
+    rows = {
+        "start": frame["start_days"].to_numpy(np.int64),
+        "stop": frame["stop_days"].to_numpy(np.int64),
+        "failed": frame["failed"].to_numpy(np.int64),
+        "pattern": pattern,
+        "stratum": group.astype(np.int64),
+    }
+    table = PatternTable.from_episodes(**rows)
+    if not table.failures:
+        raise FitError("a hazard ratio needs failures, but there are none.")
+    fit = cox(table, design=design, ties=ties)
+    if not fit.estimable.any():
+        raise FitError("no two states of the vent can be compared at one age.")
+    cluster, _ = pd.factorize(frame["cluster_id"])
+    robust = cluster_robust(fit, cluster=cluster, **rows)
+    return Ratios(
+        names=design.names,
+        exposed=len(exposure.names),
+        log_ratio=np.asarray(fit.coefficients),
+        covariance=np.asarray(robust.covariance),
+        fit=fit,
+        table=table,
+        failures=table.failures,
+    )
+
+
+def second_opinion(found: Ratios, confidence_level: float) -> Second:
+    """The same contrasts from failures per day lived in years of age; no code in common."""
+    poisson = piecewise_exponential(found.table, design=found.fit.design, cuts=AGE_CUTS)
+    limits = poisson.hazard_ratio(confidence_level)
+    both = agreement(found.fit, second=poisson)
+    names = [*found.names[: found.exposed], *(n for n in found.names if n.startswith("length_"))]
+    ratios, in_errors = {}, {}
+    for name in names:
+        at = found.names.index(name)
+        ratio, low, high = (
+            float(v) if np.isfinite(v) else None
+            for v in limits[["hazard_ratio", "low", "high"]].iloc[at]
         )
-        for b in ("12_to_24", "over_24")
-        if np.isfinite(found.error[b])
-    ]
-    for word in ("confounding_remains", "control_too_small"):
-        if word in words:
-            return word
-    return "clean" if words else "control_too_small"
+        ratios[name] = (ratio, low, high)
+        same = bool(found.fit.estimable[at] == poisson.estimable[at])
+        off = float(both.in_errors[at])
+        in_errors[name] = (off if np.isfinite(off) else 0.0) if same else float("inf")
+    return Second(ratios=ratios, in_errors=in_errors)
 
 
-def calibrated_of(
-    fitted: dict[str, Fitted], controls: list[str], part: str, band: str, level: float
-) -> tuple[float, float] | None:
-    known = [
-        fitted[name]
-        for name in controls
-        if name in fitted
-        and name != part
-        and np.isfinite(fitted[name].error[band])
-        and fitted[name].error[band] > 0
-    ]
-    mine = fitted[part]
-    if not known or not np.isfinite(mine.error[band]):
-        return None
-    found = calibrated_interval(
-        mine.log_ratio[band],
-        standard_error=mine.error[band],
-        control_log_ratios=[c.log_ratio[band] for c in known],
-        control_standard_errors=[c.error[band] for c in known],
-    )
-    return found.interval(level)
-
-
-def time_ratio_of(
-    session: Session, part: str, ratio: float, error: float, level: float
-) -> tuple[float, tuple[float, float]] | None:
-    """How long a part lasts behind such a vent, as a multiple; needs an honest Weibull shape."""
-    life = single_life(session, part, Selection(followed=("contract",)), cluster=False)
-    if not isinstance(life, FittedLife):
-        return None
-    shape = life.parameters["shape"]
-    found = time_ratio(
-        ratio, shape=shape, log_ratio_error=error, shape_error=shape * life.std_errors["shape"]
-    )
-    low, high = found.interval(level)
-    return float(found.estimate), (float(low), float(high))
-
-
-def attributable_of(found: Fitted, band: str, level: float) -> tuple[float, tuple[float, float]]:
-    """Share of all failures owed to this band, if the ratio is causal."""
-    k = BANDS.index(band)
-    covariance = np.zeros((2, 2))
-    covariance[1, 1] = found.covariance[k, k]
-    answer = attributable_share(
-        [found.failures - found.cases[band], found.cases[band]],
-        hazard_ratios=[1.0, float(np.exp(found.log_ratio[band]))],
-        covariance=covariance,
-    )
-    low, high = answer.interval(level)
-    return float(answer.estimate), (float(low), float(high))
-
-
-def cleanings_of(found: Fitted, band: str, ratio: float) -> float | None:
-    """Yearly cleanings of such units for each failure avoided, if the ratio is causal."""
-    if ratio <= 1 or not found.person_days[band]:
-        return None
-    per_year = found.cases[band] / (found.person_days[band] / YEAR_DAYS)
-    return float(1 / (per_year * (1 - 1 / ratio)))
+def proportional(found: Ratios) -> dict[str, float]:
+    """p-value by name of the test that the ratio stays the same as the part gets older."""
+    test = proportional_hazards_test(found.fit, found.table)
+    return dict(zip(found.names, map(float, test.p_value), strict=True))

@@ -7,23 +7,15 @@ from typing import Any, ClassVar, Literal
 
 import pandas as pd
 
+from failstats.answers import vents_words as said
 from failstats.answers import wording as text
 from failstats.answers.result import Answer
+from failstats.answers.vents_verdict import Verdict
 from failstats.show import charts
 
-__all__ = ["SecondModel", "VentEffect", "Vents"]
+__all__ = ["NumberPiece", "SecondModel", "VentEffect", "Vents", "WithinUnit"]
 
-BANDS = ("12_to_24", "over_24", "unknown")
-REFERENCE = "under_12"
-LOADS_REFERENCE = 5  # of ten bins; bin 0 is "not recorded"
-FEWEST_FAILURES = 20
-ENOUGH_ON_CONTRACT = 50  # failures; below it call-out units are used too, with a warning
-AGE_CUTS = tuple(365 * year for year in range(1, 21))
-YEAR_DAYS = 365.25
-COMMON = 0.15  # share of lives that failed, above which a hazard ratio is converted first
-Verdict = Literal[
-    "shortens", "no_effect_larger_than", "lengthens", "not_enough_data", "cannot_be_trusted"
-]
+Limits = tuple[float | None, float | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,23 +23,42 @@ class SecondModel:
     """The same contrast from a piecewise-exponential Poisson model on the same counts."""
 
     hazard_ratio: float | None
-    ci: tuple[float | None, float | None]
+    ci: Limits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WithinUnit:
+    """The same contrast against failures of the control in the same unit on the same day."""
+
+    hazard_ratio: float | None
+    ci: Limits
+    failures: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumberPiece:
+    """A stretch of an interval of a number needed; high is null where it runs to infinity."""
+
+    kind: Literal["benefit", "harm"]
+    low: float
+    high: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VentEffect:
-    """One row of `vents`: one part and one contrast of neglect."""
+    """One row of `vents`: one part and one contrast of neglect or length."""
 
     part: str
     role: Literal["outcome", "negative_control"]
-    exposure: Literal["neglect"]
+    exposure: Literal["neglect", "length"]
     contrast: str
     hazard_ratio: float | None
-    ci: tuple[float | None, float | None]
+    ci: Limits
     crude_hazard_ratio: float | None
-    crude_ci: tuple[float | None, float | None]
+    crude_ci: Limits
     calibrated_ci: tuple[float, float] | None
     second_model: SecondModel
+    within_unit: WithinUnit | None
     p_value: float | None
     time_ratio: float | None
     time_ratio_ci: tuple[float, float] | None
@@ -55,9 +66,13 @@ class VentEffect:
     failures_exposed: int
     detectable_hazard_ratio: float | None
     e_value: float | None
+    e_value_limit: float | None
     attributable_share: float | None
     attributable_ci: tuple[float, float] | None
     cleanings_per_failure_avoided: float | None
+    cleanings_interval: list[NumberPiece] | None
+    money_per_failure_avoided: float | None
+    money_interval: list[NumberPiece] | None
     proportional_p: float | None
     verdict: Verdict
     verdict_text: str
@@ -65,19 +80,18 @@ class VentEffect:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Vents(Answer):
-    """Hazard ratios by time since the last full vent cleaning, with negative controls."""
+    """Hazard ratios by time since the last full vent cleaning and by length, with controls."""
 
     command: ClassVar[str] = "vents"
     row_type: ClassVar[type | None] = VentEffect
 
     def _leading(self) -> VentEffect | None:
-        """The row that answers the question first: the most failures, over 24 months."""
+        """The row that answers the question first: the most failures, the longest neglect."""
+        worst = f"{self.summary.get('longest_neglect', 'over_24')}_vs_"
         rows = [
             r
             for r in self.results
-            if r.role == "outcome"
-            and r.contrast.startswith("over_24")
-            and r.hazard_ratio is not None
+            if r.role == "outcome" and r.contrast.startswith(worst) and r.hazard_ratio is not None
         ]
         mixed = self.summary.get("mixed_causes", [])
         pure = [r for r in rows if r.part not in mixed] or rows
@@ -97,7 +111,7 @@ class Vents(Answer):
         """label, role, ratio, low, high."""
         rows = [
             {
-                "label": f"{text.words(r.part)}: {_band_words(r.contrast)}",
+                "label": f"{text.words(r.part)}: {said.state_words(r.contrast)}",
                 "role": r.role,
                 "ratio": r.hazard_ratio,
                 "low": r.ci[0],
@@ -108,12 +122,86 @@ class Vents(Answer):
         ]
         return pd.DataFrame(rows, columns=["label", "role", "ratio", "low", "high"])
 
+    def dose_table(self) -> pd.DataFrame:
+        """series (the part), months since the last cleaning, ratio, low, high."""
+        rows = [
+            {
+                "series": text.words(part),
+                "months": point["months"],
+                "ratio": point["hazard_ratio"],
+                "low": point["low"],
+                "high": point["high"],
+            }
+            for part, points in self.summary.get("dose_response", {}).items()
+            for point in points
+        ]
+        return pd.DataFrame(rows, columns=["series", "months", "ratio", "low", "high"])
+
+    def curve_table(self) -> pd.DataFrame:
+        """series (the state of the vent), age_days, survival, low, high, at_risk."""
+        columns = ["series", "age_days", "survival", "low", "high", "at_risk"]
+        points = self.summary.get("life_curves", {}).get("points", [])
+        frame = pd.DataFrame(points, columns=["band", *columns[1:]])
+        return frame.assign(series=[said.band_words(b) for b in frame["band"]])[columns]
+
+    def length_table(self) -> pd.DataFrame:
+        """row (length of the run), column (neglect), ratio, low, high, failures."""
+        cells = self.summary.get("length_against_neglect", {}).get("cells", [])
+        rows = [
+            {
+                "row": said.LENGTH_WORDS[cell["length"]],
+                "column": said.band_words(cell["neglect"]),
+                "ratio": cell["hazard_ratio"],
+                "low": None if cell["ci"] is None else cell["ci"][0],
+                "high": None if cell["ci"] is None else cell["ci"][1],
+                "failures": cell["failures"],
+            }
+            for cell in cells
+        ]
+        return pd.DataFrame(rows, columns=["row", "column", "ratio", "low", "high", "failures"])
+
+    def sensitivity_table(self) -> pd.DataFrame:
+        """part, way (the choice made otherwise), hazard_ratio, low, high, failures."""
+        rows = [
+            {
+                "part": one.part,
+                "way": one.way,
+                "hazard_ratio": one.hazard_ratio,
+                "low": one.ci[0],
+                "high": one.ci[1],
+                "failures": one.failures,
+            }
+            for one in self.summary.get("sensitivity", [])
+        ]
+        return pd.DataFrame(
+            rows, columns=["part", "way", "hazard_ratio", "low", "high", "failures"]
+        )
+
     def chart(self) -> Any:
-        """A forest of hazard ratios, controls marked."""
-        frame = self.forest_table()
-        if frame.empty:
+        """Forest of ratios with controls; the dose-response, life curves and length below."""
+        forest = self.forest_table()
+        if forest.empty:
             return None
-        return charts.forest(frame, title="Failure rate against a vent cleaned within 12 months")
+        first = said.reference_words(self.settings)
+        panels = [charts.forest(forest, title=f"Failure rate against {first}")]
+        dose = self.dose_table()
+        if not dose.empty:
+            panels.append(
+                charts.dose_response(dose, title="Failure rate by time since the last cleaning")
+            )
+        curves = self.curve_table()
+        if not curves.empty:
+            part = text.words(self.summary["life_curves"]["part"])
+            panels.append(
+                charts.life_curve(curves, title=f"Life of a {part}, were its vent kept like this")
+            )
+        length = self.length_table()
+        if not length.empty:
+            part = text.words(self.summary["length_against_neglect"]["part"])
+            panels.append(
+                charts.ratio_map(length, title=f"Length of the run against neglect: {part}")
+            )
+        return charts.stacked(panels, title="Vents and part life")
 
     def headline(self) -> str:
         """The verdict on the leading part."""
@@ -125,34 +213,5 @@ class Vents(Answer):
         )
 
     def details(self) -> list[str]:
-        """Adjusted beside crude, and the verdict on every part."""
-        rows = [
-            {
-                "part": text.words(r.part) + (" (control)" if r.role == "negative_control" else ""),
-                "last cleaned": _band_words(r.contrast),
-                "failures": r.failures_exposed,
-                "hazard ratio": _ratio(r.hazard_ratio),
-                text.level_head(self.settings): text.between(r.ci, _ratio, brackets=False),
-                "crude": _ratio(r.crude_hazard_ratio),
-                "verdict": text.words(r.verdict),
-            }
-            for r in self.results
-        ]
-        said = [
-            f"- {r.verdict_text}"
-            for r in self.results
-            if r.role == "outcome" and r.contrast.startswith("over_24")
-        ]
-        return [text.table(rows), *(text.wrap(line) for line in said)]
-
-
-def _ratio(value: float | None) -> str:
-    return "unknown" if value is None else f"{value:.2f}"
-
-
-def _band_words(contrast: str) -> str:
-    return {
-        "12_to_24": "12 to 24 months ago",
-        "over_24": "over 24 months ago",
-        "unknown": "not known",
-    }[contrast.removesuffix(f"_vs_{REFERENCE}")]
+        """Adjusted beside crude, the verdict on every part, what it means and what was checked."""
+        return said.details(self.results, self.summary, self.settings, self._leading())

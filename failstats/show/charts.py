@@ -16,6 +16,7 @@ from failstats.show.ages import failure_rates, repeats_curve, straight_line
 from failstats.show.curves import frontier, incidence_curve, life_curve
 from failstats.show.frames import NothingToDraw, inline, needed, titled
 from failstats.show.interval_rows import cost_bars, differences, forest, rows_bar, shares
+from failstats.show.ratios import dose_response, ratio_map, stacked
 from failstats.show.text import share_text
 from failstats.show.theme import themed
 
@@ -23,15 +24,18 @@ __all__ = [
     "NothingToDraw",
     "cost_bars",
     "differences",
+    "dose_response",
     "failure_rates",
     "forest",
     "frontier",
     "incidence_curve",
     "life_curve",
     "pair_heat_map",
+    "ratio_map",
     "repeats_curve",
     "rows_bar",
     "shares",
+    "stacked",
     "straight_line",
 ]
 

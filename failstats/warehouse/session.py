@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -48,6 +49,7 @@ class Session:
     warnings: list[tuple[str, str]] = field(default_factory=list)
     kept: dict[str, Any] = field(default_factory=dict)
     _built: set[str] = field(default_factory=set)
+    _otherwise: int = 0
 
     def close(self) -> None:
         """Let go of the file."""
@@ -116,6 +118,41 @@ class Session:
         QueryError : no such query, or its parameters are not those given.
         """
         return self._execute(name, given).df()
+
+    @contextmanager
+    def seen_otherwise(self, facts: Sequence[str], **variables: Any) -> Iterator[None]:
+        """Some facts built again under other variables; as before afterwards.
+
+        Parameters
+        ----------
+        facts : those that read the variables, and those that read these, in that order.
+        variables : name = value, as `getvariable` in the facts reads them.
+        """
+        usual = {
+            name: self.connection.execute("select getvariable($name)", {"name": name}).fetchone()
+            for name in variables
+        }
+        kept = [name for name in facts if name in self._built]
+        self._otherwise += 1
+        mark = f"_usual_{self._otherwise}"
+        for name in kept:
+            self.connection.execute(f'alter table "{name}" rename to "{name}{mark}"')
+        self._built -= set(facts)
+        try:
+            for name, value in variables.items():
+                self.connection.execute(f"set variable {name} = $value", {"value": value})
+            yield
+        finally:
+            for name in facts:
+                if name in self._built:
+                    self.connection.execute(f'drop table "{name}"')
+            for name in kept:
+                self.connection.execute(f'alter table "{name}{mark}" rename to "{name}"')
+            self._built = (self._built - set(facts)) | set(kept)
+            for name, row in usual.items():
+                value = row[0] if row else None
+                self.connection.execute(f"set variable {name} = $value", {"value": value})
+            self._otherwise -= 1
 
     def scalar(self, sql: str) -> Any:
         """The first value of a fixed statement (never with text of a user in it)."""

@@ -2,17 +2,19 @@
 -- answers: On which days was the last full vent cleaning how long ago?
 -- grain: one row per unit, span of observation and neglect band (days from_day < day <= to_day)
 -- inputs: fact_spans, stg_cleanings, stg_jobs, stg_units
--- params: none (variables as_of, as_loaded, since, neglect_lag_days, neglect_without_symptoms,
---    neglect_company_only)
+-- params: none (variables as_of, as_loaded, since, neglect_months, neglect_lag_days,
+--    neglect_without_symptoms, neglect_company_only)
 -- choice: Only full_run resets the clock; a cleaning on day d acts from d + 1, whatever else
 --    happened on d. Before the first recorded cleaning neglect is at least the time since
---    observation began: unknown until that reaches 730 days, over_24 from then on. Bands: under
---    365 days, 365 to 729, 730 and more.
+--    observation began: unknown until that reaches the last cut point, over it from then on. Cut
+--    points are neglect_months (default 12 and 24), a month being a twelfth of 365 days: under 365
+--    days, 365 to 729, 730 and more.
 -- trap: Installation is not a cleaning unless vent_new says so and the unit was watched from that
 --    day; a cleaning before the unit was watched proves nothing about what came after it.
 -- source: methods page, "Neglect"
 with settings as (
     select
+        coalesce(cast(getvariable('neglect_months') as integer[]), [12, 24]) as months,
         coalesce(cast(getvariable('neglect_lag_days') as integer), 0) as lag_days,
         coalesce(cast(getvariable('neglect_without_symptoms') as boolean), false) as without_symptoms,
         coalesce(cast(getvariable('neglect_company_only') as boolean), false) as company_only
@@ -82,29 +84,59 @@ bounded as (
     cross join settings
 ),
 
+cut_points as (
+    select cut_point.month, cast(round(cut_point.month * 365 / 12) as integer) as days
+    from (select unnest(settings.months) as month from settings) as cut_point
+),
+
+next_cut_points as (
+    select
+        cut_point.month,
+        cut_point.days,
+        lead(cut_point.month) over (order by cut_point.month) as next_month,
+        lead(cut_point.days) over (order by cut_point.month) as next_days
+    from cut_points as cut_point
+),
+
+bands as (
+    select 'under_' || min(month) as band, 0 as from_days, min(days) - 1 as to_days from next_cut_points
+    union all
+    select month || '_to_' || next_month, days - 1, next_days - 1 from next_cut_points where next_month is not null
+    union all
+    select 'over_' || month, days - 1, null from next_cut_points where next_month is null
+),
+
+longest as (
+    select 'over_' || max(month) as band, max(days) as days from cut_points
+),
+
 banded as (
-    select unit_id, span, 'under_12' as band, from_day, least(to_day, cast(anchor_on + interval 364 day as date)) as to_day
+    select
+        bounded.unit_id,
+        bounded.span,
+        bands.band,
+        greatest(bounded.from_day, cast(bounded.anchor_on + to_days(bands.from_days) as date)) as from_day,
+        least(
+            bounded.to_day,
+            coalesce(cast(bounded.anchor_on + to_days(bands.to_days) as date), bounded.to_day)
+        ) as to_day
     from bounded
-    where is_cleaning
+    cross join bands
+    where bounded.is_cleaning
     union all
     select
-        unit_id, span, '12_to_24',
-        greatest(from_day, cast(anchor_on + interval 364 day as date)),
-        least(to_day, cast(anchor_on + interval 729 day as date))
+        bounded.unit_id, bounded.span, 'unknown', bounded.from_day,
+        least(bounded.to_day, cast(bounded.anchor_on + to_days(longest.days) as date))
     from bounded
-    where is_cleaning
+    cross join longest
+    where not bounded.is_cleaning
     union all
-    select unit_id, span, 'over_24', greatest(from_day, cast(anchor_on + interval 729 day as date)), to_day
+    select
+        bounded.unit_id, bounded.span, longest.band,
+        greatest(bounded.from_day, cast(bounded.anchor_on + to_days(longest.days) as date)), bounded.to_day
     from bounded
-    where is_cleaning
-    union all
-    select unit_id, span, 'unknown', from_day, least(to_day, cast(anchor_on + interval 730 day as date))
-    from bounded
-    where not is_cleaning
-    union all
-    select unit_id, span, 'over_24', greatest(from_day, cast(anchor_on + interval 730 day as date)), to_day
-    from bounded
-    where not is_cleaning
+    cross join longest
+    where not bounded.is_cleaning
 )
 
 select unit_id, span, band, from_day, to_day

@@ -1,0 +1,294 @@
+"""One part's models for `vents`, and the figures that are read off them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from failstats.answers.lives import Selection, single_life
+from failstats.answers.vents_checks import Future, Within, future_exposure, within_unit
+from failstats.answers.vents_models import (
+    LENGTH_LEVELS,
+    Ratios,
+    Second,
+    adjusters,
+    fit_ratios,
+    indicators,
+    proportional,
+    second_opinion,
+)
+from failstats.answers.vents_records import (
+    AHEAD_DAYS,
+    REACTION_DAYS,
+    Bands,
+    Runs,
+    part_rows,
+)
+from failstats.errors import FitError
+from failstats.estimate.belief import calibrated_interval, control_verdict
+from failstats.estimate.intervals import normal_quantile
+from failstats.estimate.life_models import FittedLife
+from failstats.estimate.meaning import (
+    NumberNeeded,
+    attributable_share,
+    number_needed,
+    time_ratio,
+)
+from failstats.warehouse.session import Session
+
+__all__ = [
+    "LENGTH",
+    "PREDICTS_AT",
+    "PartFit",
+    "attributable_of",
+    "calibrated_of",
+    "cleanings_of",
+    "control_of",
+    "fit_part",
+    "limits_of",
+    "neglect_ratios",
+    "number_or_none",
+    "part_frame",
+    "time_ratio_of",
+]
+
+YEAR_DAYS = 365.25
+LENGTH = f"length_{LENGTH_LEVELS[0]}"
+# The next cleaning spoils an answer only when it predicts beyond chance at 1 %.
+PREDICTS_AT = 0.99
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PartFit:
+    """One part's models, by name of the contrast: bands of neglect and `length_over_limit`.
+
+    ``main`` adjusted, ``crude`` by exposure alone, ``second`` the Poisson model; ``cases`` and
+    ``person_days`` by band and length; ``within`` against the control in the same unit;
+    ``future``: what the next cleaning predicts.
+    """
+
+    part: str
+    frame: pd.DataFrame
+    main: Ratios
+    crude: dict[str, tuple[float, float]]
+    second: Second
+    proportional_p: dict[str, float]
+    cases: dict[str, int]
+    person_days: dict[str, float]
+    failures: int
+    failed_share: float
+    within: Within | None
+    future: Future | None
+
+    def log_of(self, name: str) -> float:
+        """Adjusted log ratio; NaN where there is none."""
+        return self.main.log_of(name) if name in self.main.names else float("nan")
+
+    def error_of(self, name: str) -> float:
+        """Its robust error."""
+        return self.main.error_of(name) if name in self.main.names else float("nan")
+
+    @property
+    def predicts(self) -> float | None:
+        """Ratio of a vent whose next cleaning is far off, where that is beyond chance."""
+        if self.future is None or not self.future.error > 0:
+            return None
+        beyond = abs(self.future.log_ratio) > normal_quantile(PREDICTS_AT) * self.future.error
+        return float(np.exp(self.future.log_ratio)) if beyond else None
+
+
+def part_frame(
+    session: Session, part: str, followed: Sequence[str], runs: Runs, bracket: str = "stated_end"
+) -> pd.DataFrame:
+    """The stretches at risk behind the models of one part."""
+    return part_rows(session, "vents_rows", part, followed, runs, bracket=bracket)
+
+
+def neglect_ratios(frame: pd.DataFrame, bands: Bands) -> Ratios:
+    """The adjusted model: bands of neglect and length, with everything else beside."""
+    return fit_ratios(
+        frame,
+        exposure=indicators(frame["band"], reference=bands.reference, levels=bands.names),
+        others=adjusters(frame),
+    )
+
+
+def fit_part(
+    session: Session,
+    part: str,
+    followed: Sequence[str],
+    runs: Runs,
+    bands: Bands,
+    *,
+    control: str | None,
+    confidence_level: float,
+) -> PartFit:
+    """Cox models (adjusted, crude), the Poisson model, the same unit and the next cleaning.
+
+    Raises
+    ------
+    FitError : no failures, or nothing to compare.
+    """
+    frame = part_frame(session, part, followed, runs)
+    main = neglect_ratios(frame, bands)
+    states = indicators(frame["band"], reference=bands.reference, levels=bands.names)
+    plain = fit_ratios(frame, exposure=states)
+    crude = {name: (plain.log_of(name), plain.error_of(name)) for name in bands.names}
+    if LENGTH in main.names:
+        run = fit_ratios(
+            frame,
+            exposure=indicators(
+                frame["length"], reference="within", levels=LENGTH_LEVELS, prefix="length_"
+            ),
+        )
+        crude[LENGTH] = (run.log_of(LENGTH), run.error_of(LENGTH))
+    cases = frame.groupby("band")["failed"].sum()
+    days = (frame["stop_days"] - frame["start_days"]).groupby(frame["band"]).sum()
+    over = frame["length"] == LENGTH_LEVELS[0]
+    names = (bands.reference, *bands.names)
+    within = None
+    if control is not None and control != part:
+        both = session.run("vents_same_unit", part=part, control=control, followed=list(followed))
+        within = within_unit(
+            both[both["part_age"].gt(0) & both["control_age"].gt(0)], names=bands.names
+        )
+    try:
+        future = future_exposure(
+            part_rows(
+                session, "vents_future", part, followed, runs,
+                ahead=AHEAD_DAYS, reaction=REACTION_DAYS,
+            ),
+            bands=bands.names,
+            reference=bands.reference,
+        )  # fmt: skip
+    except FitError:
+        future = None
+    return PartFit(
+        part=part,
+        frame=frame,
+        main=main,
+        crude=crude,
+        second=second_opinion(main, confidence_level),
+        proportional_p=proportional(main),
+        cases={n: int(cases.get(n, 0)) for n in names}
+        | {LENGTH: int(frame.loc[over, "failed"].sum())},
+        person_days={n: float(days.get(n, 0.0)) for n in names},
+        failures=int(frame["failed"].sum()),
+        failed_share=float(frame.groupby("unit_id")["failed"].max().mean()),
+        within=within,
+        future=future,
+    )
+
+
+def number_or_none(value: Any) -> float | None:
+    number = float(value)
+    return number if np.isfinite(number) else None
+
+
+def limits_of(log_ratio: float, error: float, z: float) -> tuple[float | None, float | None]:
+    """Interval of the ratio itself."""
+    return (
+        number_or_none(np.exp(log_ratio - z * error)),
+        number_or_none(np.exp(log_ratio + z * error)),
+    )
+
+
+def control_of(found: PartFit, names: Sequence[str], z: float) -> str:
+    """The verdict on one control over the contrasts that count: the worst of them."""
+    words = [
+        control_verdict(
+            (
+                float(np.exp(found.log_of(b) - z * found.error_of(b))),
+                float(np.exp(found.log_of(b) + z * found.error_of(b))),
+            )
+        )
+        for b in names
+        if np.isfinite(found.error_of(b))
+    ]
+    for word in ("confounding_remains", "control_too_small"):
+        if word in words:
+            return word
+    return "clean" if words else "control_too_small"
+
+
+def calibrated_of(
+    mine: PartFit, controls: Sequence[PartFit], name: str, level: float
+) -> tuple[float, float] | None:
+    """The interval that allows for what the controls show."""
+    known = [
+        c
+        for c in controls
+        if c.part != mine.part and np.isfinite(c.error_of(name)) and c.error_of(name) > 0
+    ]
+    if not known or not np.isfinite(mine.error_of(name)):
+        return None
+    found = calibrated_interval(
+        mine.log_of(name),
+        standard_error=mine.error_of(name),
+        control_log_ratios=[c.log_of(name) for c in known],
+        control_standard_errors=[c.error_of(name) for c in known],
+    )
+    return found.interval(level)
+
+
+def time_ratio_of(
+    session: Session, part: str, ratio: float, error: float, level: float
+) -> tuple[float, tuple[float, float]] | None:
+    """How long a part lasts behind such a vent, as a multiple; needs an honest Weibull shape."""
+    key = f"vents_shape_{part}"
+    if key not in session.kept:
+        session.kept[key] = single_life(
+            session, part, Selection(followed=("contract",)), cluster=False
+        )
+    life = session.kept[key]
+    if not isinstance(life, FittedLife):
+        return None
+    shape = life.parameters["shape"]
+    found = time_ratio(
+        ratio, shape=shape, log_ratio_error=error, shape_error=shape * life.std_errors["shape"]
+    )
+    low, high = found.interval(level)
+    return float(found.estimate), (float(low), float(high))
+
+
+def attributable_of(
+    found: PartFit, names: Sequence[str], level: float
+) -> tuple[float, tuple[float, float]] | None:
+    """Share of all failures owed to these contrasts together, if their ratios are causal."""
+    used = [n for n in names if np.isfinite(found.log_of(n)) and found.cases[n] > 0]
+    if not used:
+        return None
+    place = [found.main.names.index(n) for n in used]
+    covariance = np.zeros((len(used) + 1,) * 2)
+    covariance[1:, 1:] = found.main.covariance[np.ix_(place, place)]
+    cases = [found.cases[n] for n in used]
+    answer = attributable_share(
+        [found.failures - sum(cases), *cases],
+        hazard_ratios=[1.0, *(float(np.exp(found.log_of(n))) for n in used)],
+        covariance=covariance,
+    )
+    low, high = answer.interval(level)
+    return float(answer.estimate), (float(low), float(high))
+
+
+def cleanings_of(found: PartFit, name: str, z: float) -> NumberNeeded | None:
+    """Yearly cleanings of such units for each failure avoided, if the ratio is causal.
+
+    The interval takes in the doubt of the ratio and of the failure rate (delta method); where the
+    difference may be zero it runs through infinity, in two pieces.
+    """
+    cases, days = found.cases.get(name, 0), found.person_days.get(name, 0.0)
+    log_ratio, error = found.log_of(name), found.error_of(name)
+    if not cases or not days or not np.isfinite(log_ratio) or not np.isfinite(error):
+        return None
+    rate = cases / (days / YEAR_DAYS)
+    inverse = float(np.exp(-log_ratio))
+    avoided = rate * (1 - inverse)
+    spread = np.sqrt((rate * inverse * error) ** 2 + avoided**2 / cases)
+    return number_needed(
+        float(avoided), low=float(avoided - z * spread), high=float(avoided + z * spread)
+    )

@@ -1,0 +1,213 @@
+"""What `vents` reads: stretches at risk from the warehouse, and how long each exhaust run is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from failstats.answers.vents_models import UNKNOWN
+from failstats.errors import InputError
+from failstats.estimate.airflow import (
+    BASE_LENGTH,
+    CAUTION,
+    CODE_TABLE,
+    ELBOW_LENGTH,
+    INCH,
+    RADIUS_TOLERANCE,
+    equivalent_length,
+    over_limit,
+    pressure_drop,
+)
+from failstats.warehouse.session import Session
+
+__all__ = [
+    "AHEAD_DAYS",
+    "DEFAULT_MONTHS",
+    "EDITION",
+    "FLOW",
+    "REACTION_DAYS",
+    "Bands",
+    "Runs",
+    "bands_of",
+    "failures_on_contract",
+    "neglect_as",
+    "part_rows",
+    "run_lengths",
+]
+
+DEFAULT_MONTHS = (12, 24)
+EDITION = "2021"
+# Air through a dryer's exhaust: 150 cubic feet a minute (common practice, no source: 100 to 200).
+FLOW = 150 * 0.3048**3 / 60
+DROP_BINS = 10
+# Future exposure: the next cleaning within a year, after 30 days in which it may be a reaction.
+REACTION_DAYS = 30
+AHEAD_DAYS = 365 + REACTION_DAYS
+LONGEST_SHOWN = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bands:
+    """States of neglect: ``reference`` (the clean one), then ``rising``, then unknown.
+
+    >>> bands_of((12, 24)).rising
+    ('12_to_24', 'over_24')
+    """
+
+    months: tuple[int, ...]
+    reference: str
+    rising: tuple[str, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """All but the reference."""
+        return (*self.rising, UNKNOWN)
+
+    @property
+    def worst(self) -> str:
+        """The longest neglect."""
+        return self.rising[-1]
+
+    def days(self) -> list[int]:
+        """Cut points in days, a month being a twelfth of 365."""
+        return [int(np.floor(month * 365 / 12 + 0.5)) for month in self.months]
+
+
+def bands_of(months: Sequence[int]) -> Bands:
+    """The bands between cut points in months.
+
+    Raises
+    ------
+    InputError : the cut points are not rising whole months from 1 to 120.
+    """
+    cuts = tuple(months)
+    if not cuts or any(m < 1 or m > 120 for m in cuts) or list(cuts) != sorted(set(cuts)):
+        raise InputError(
+            "--cut must name rising months since the last cleaning, from 1 to 120, but is "
+            f"{', '.join(map(str, cuts)) or 'empty'}.",
+            where="--cut",
+            do="give, for instance, --cut 12 --cut 24.",
+        )
+    middle = [f"{a}_to_{b}" for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+    return Bands(months=cuts, reference=f"under_{cuts[0]}", rising=(*middle, f"over_{cuts[-1]}"))
+
+
+def neglect_as(session: Session, **variables: Any) -> AbstractContextManager[None]:
+    """The neglect clock seen otherwise: neglect_months, neglect_lag_days and so on."""
+    return session.seen_otherwise(("fact_neglect", "fact_exposure"), **variables)
+
+
+def failures_on_contract(session: Session) -> dict[str, int]:
+    """Part -> failures of lives with known birth in contract units."""
+    session.build("fact_exposure")
+    frame = session.connection.execute(
+        "select part, count(*) filter (where failed) as failures from fact_exposure "
+        "where followed_as = 'contract' group by part"
+    ).df()
+    return {str(row.part): int(row.failures) for row in frame.itertuples()}
+
+
+def part_rows(
+    session: Session,
+    query: str,
+    part: str,
+    followed: Sequence[str],
+    runs: Runs,
+    **more: Any,
+) -> pd.DataFrame:
+    """Stretches at risk of one part, with the length of each unit's run."""
+    frame = session.run(query, part=part, followed=list(followed), **more)
+    frame = frame.merge(runs.units[["unit_id", "length", "drop_bin"]], on="unit_id", how="left")
+    return frame.assign(
+        length=frame["length"].fillna(UNKNOWN),
+        drop_bin=frame["drop_bin"].fillna(0).astype("int64"),
+        start_days=frame["start_days"].round().astype("int64"),
+        stop_days=frame["stop_days"].round().astype("int64"),
+        failed=frame["failed"].astype(bool),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Runs:
+    """Every unit's exhaust run: ``units`` with unit_id, length (within, over_limit, unknown) and
+    drop_bin (0: unknown); ``drops`` (bins + 1,) the median pressure drop of each bin in pascals;
+    ``said``: the flag in numbers, with the caution that belongs beside it."""
+
+    units: pd.DataFrame
+    drops: np.ndarray
+    said: dict[str, Any]
+
+
+def run_lengths(session: Session, edition: str) -> Runs:
+    """How long each exhaust run is by the code's table, and how hard air is pushed through it.
+
+    Notes
+    -----
+    Pressure drop: Darcy-Weisbach with Colebrook friction over the equivalent length at 150 cubic
+    feet a minute, every duct as smooth metal: a scale to order runs by, not a measurement. The
+    code's deduction for an elbow is no hydraulic equivalent.
+
+    Raises
+    ------
+    InputError : no such edition.
+    """
+    units = session.run("stg_units")
+    number = {
+        name: pd.to_numeric(units[name], errors="coerce").to_numpy(float)
+        for name in ("duct_length_m", "elbows_90", "elbows_45", "elbow_radius_m", "duct_diameter_m",
+                     "duct_limit_m")
+    }  # fmt: skip
+    radius = number["elbow_radius_m"]
+    nominal = np.array([inches * INCH for inches in ELBOW_LENGTH])
+    listed = (np.abs(radius[:, None] - nominal) <= RADIUS_TOLERANCE).any(axis=1)
+    odd = ~listed & ~np.isnan(radius)
+    length = equivalent_length(
+        number["duct_length_m"],
+        elbows_90=number["elbows_90"],
+        elbows_45=number["elbows_45"],
+        elbow_radius=np.where(odd, np.nan, radius),
+        edition=edition,
+    )
+    run = over_limit(length, maker_limit=number["duct_limit_m"], edition=edition)
+    bore = number["duct_diameter_m"]
+    drop = pressure_drop(length, flow=FLOW, diameter=np.where(bore > 0, bore, 4 * INCH))
+    known = np.asarray(run.known)
+    word = np.where(~known, UNKNOWN, np.where(run.over, "over_limit", "within"))
+    bins = np.zeros(len(units), dtype=np.int64)
+    if known.any():
+        order = pd.Series(drop[known]).rank(method="first").to_numpy() - 1
+        bins[known] = (order * DROP_BINS // known.sum()).astype(np.int64) + 1
+    drops = np.array(
+        [0.0, *(np.median(drop[bins == k]) if (bins == k).any() else 0.0 for k in range(1, 11))]
+    )
+    longest = np.argsort(np.where(known & run.over, -run.excess, np.inf), kind="stable")
+    shown = longest[: min(LONGEST_SHOWN, int((known & run.over).sum()))]
+    said = {
+        "edition": edition,
+        "table": CODE_TABLE.get(edition, "mitred elbows only"),
+        "code_limit_m": float(BASE_LENGTH[edition]),
+        "known": int(known.sum()),
+        "over_limit": int((known & run.over).sum()),
+        "by_makers_limit": int(run.by_maker.sum()),
+        "unknown": int((~known).sum()),
+        "odd_radius_taken_as_mitred": int(odd.sum()),
+        "longest": [
+            {
+                "unit_id": str(units["unit_id"].iloc[k]),
+                "equivalent_m": float(run.equivalent[k]),
+                "limit_m": float(run.limit[k]),
+                "excess_m": float(run.excess[k]),
+                "pressure_drop_pa": float(drop[k]),
+            }
+            for k in shown
+        ],
+        "flow_m3_per_s": FLOW,
+        "caution": CAUTION,
+    }
+    frame = pd.DataFrame({"unit_id": units["unit_id"], "length": word, "drop_bin": bins})
+    return Runs(units=frame, drops=drops, said=said)

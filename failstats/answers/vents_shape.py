@@ -1,0 +1,249 @@
+"""The shape of the effect: smooth over months, cumulative, by pressure drop, by length."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from failstats.answers.vents_models import (
+    UNKNOWN,
+    adjusters,
+    fit_ratios,
+    indicators,
+    smooth,
+)
+from failstats.answers.vents_records import Bands
+from failstats.errors import FitError
+from failstats.estimate.hazard_model import baseline_hazard
+from failstats.estimate.natural_spline import natural_spline
+
+__all__ = [
+    "DOSE_MONTHS",
+    "DOSE_REFERENCE",
+    "STEP_DAYS",
+    "cumulative_neglect",
+    "dose_response",
+    "length_against_neglect",
+    "life_curves",
+    "pressure_scale",
+]
+
+DOSE_MONTHS = tuple(range(2, 61, 2))  # two-month bins up to five years
+DOSE_KNOTS = (3.0, 12.0, 24.0, 48.0)
+DOSE_REFERENCE = 6.0  # months: the middle of a year between cleanings
+LAST_BIN = 66.0  # months taken for "over 60"
+STEP_DAYS = 91  # neglect so far is counted in quarters of a year
+YEAR_DAYS = 365.0
+PRESSURE_UNIT = 100.0  # pascals
+CURVE_POINTS = 60
+FEWEST_IN_CELL = 5  # failures; a cell with fewer shows none of its own
+
+
+def _limits(estimate: float, error: float, z: float) -> tuple[float, tuple[float, float]] | None:
+    if not (np.isfinite(estimate) and np.isfinite(error) and error > 0):
+        return None
+    return float(np.exp(estimate)), (
+        float(np.exp(estimate - z * error)),
+        float(np.exp(estimate + z * error)),
+    )
+
+
+def dose_response(frame: pd.DataFrame, z: float) -> list[dict[str, float]]:
+    """Hazard ratio by months since the last cleaning, against six months, on a natural spline.
+
+    Parameters
+    ----------
+    frame : stretches at risk in bands of two months. z : half width of the interval in errors.
+
+    Returns
+    -------
+    months, hazard_ratio, low, high up to the longest neglect of a failure; empty where nothing
+    can be fitted. Neglect of unknown length is a level of its own.
+    """
+    places = {"under_2": 1.0, "over_60": LAST_BIN}
+    places |= {f"{a}_to_{a + 2}": a + 1.0 for a in DOSE_MONTHS[:-1]}
+    words = [*places, UNKNOWN]
+    code = frame["band"].map({word: k for k, word in enumerate(words)}).to_numpy(np.int64)
+    basis = natural_spline([*places.values(), DOSE_REFERENCE], knots=DOSE_KNOTS)
+    inside = np.vstack([basis[:-1], basis[-1]])
+    values = np.column_stack([inside, np.append(np.zeros(len(places)), 1.0)])
+    names = [f"months_{k + 1}" for k in range(basis.shape[1])]
+    try:
+        found = fit_ratios(
+            frame, exposure=smooth(code, values, [*names, UNKNOWN]), others=adjusters(frame)
+        )
+    except FitError:
+        return []
+    k = len(names)
+    if not np.isfinite(found.log_ratio[:k]).all():
+        return []
+    dated = frame.loc[frame["failed"] & (frame["band"] != UNKNOWN), "band"].map(places)
+    longest = float(dated.max()) if len(dated) else 0.0
+    shown = np.arange(0.0, min(longest, 60.0) + 0.5, 2.0)
+    away = natural_spline(shown, knots=DOSE_KNOTS) - basis[-1]
+    log_ratio = away @ found.log_ratio[:k]
+    error = np.sqrt(np.einsum("ij,jk,ik->i", away, found.covariance[:k, :k], away))
+    return [
+        {
+            "months": float(m),
+            "hazard_ratio": float(np.exp(r)),
+            "low": float(np.exp(r - z * e)),
+            "high": float(np.exp(r + z * e)),
+        }
+        for m, r, e in zip(shown, log_ratio, error, strict=True)
+    ]
+
+
+def cumulative_neglect(frame: pd.DataFrame, z: float) -> dict[str, Any] | None:
+    """Hazard ratio per year of its life that a part has spent behind a neglected vent so far."""
+    step = frame["step"].to_numpy(np.int64)
+    longest = int(step.max(initial=0))
+    years = (np.arange(longest + 1) + 0.5) * STEP_DAYS / YEAR_DAYS
+    years[0] = 0.0  # hardly any: counted from birth in a clean vent
+    values = np.vstack([[0.0, 1.0], np.column_stack([years, np.zeros(longest + 1)])])
+    try:
+        found = fit_ratios(
+            frame,
+            exposure=smooth(step + 1, values, ["per_year", UNKNOWN]),
+            others=adjusters(frame),
+        )
+    except FitError:
+        return None
+    limits = _limits(found.log_of("per_year"), found.error_of("per_year"), z)
+    known = int(frame.loc[frame["step"] >= 0, "failed"].sum())
+    if limits is None:
+        return None
+    return {"hazard_ratio_per_year": limits[0], "ci": limits[1], "failures": known}
+
+
+def pressure_scale(
+    frame: pd.DataFrame, drops: np.ndarray, bands: Bands, z: float
+) -> dict[str, Any] | None:
+    """Hazard ratio per 100 pascals more that the fan must push, in ten bins of runs."""
+    code = frame["drop_bin"].to_numpy(np.int64)
+    if not (code > 0).any() or np.ptp(drops[1:]) == 0:
+        return None
+    level = drops / PRESSURE_UNIT
+    values = np.column_stack(
+        [np.where(np.arange(level.size) > 0, level, 0.0), np.eye(level.size)[0]]
+    )
+    others = [
+        indicators(frame["band"], reference=bands.reference, levels=bands.names),
+        *adjusters(frame, ("loads_bin", "unit_age", "fuel", "van")),
+    ]
+    try:
+        found = fit_ratios(
+            frame, exposure=smooth(code, values, ["per_100_pa", "drop_unknown"]), others=others
+        )
+    except FitError:
+        return None
+    limits = _limits(found.log_of("per_100_pa"), found.error_of("per_100_pa"), z)
+    if limits is None:
+        return None
+    return {"hazard_ratio_per_100_pa": limits[0], "ci": limits[1]}
+
+
+def length_against_neglect(frame: pd.DataFrame, bands: Bands, z: float) -> list[dict[str, Any]]:
+    """Hazard ratio of every combination of run length and neglect, against the best one."""
+    states = (bands.reference, *bands.rising)
+    pairs = [(length, band) for length in ("within", "over_limit") for band in states]
+    word = frame["length"] + " " + frame["band"]
+    other = "not known"
+    word = word.where(word.isin([f"{a} {b}" for a, b in pairs]), other)
+    levels = [f"{a} {b}" for a, b in pairs[1:]]
+    failures = frame["failed"].groupby(word).sum()
+    if (
+        not failures.get("over_limit " + bands.worst, 0)
+        and not (frame["length"] == "over_limit").any()
+    ):
+        return []
+    try:
+        found = fit_ratios(
+            frame,
+            exposure=indicators(
+                word, reference=f"within {bands.reference}", levels=[*levels, other]
+            ),
+            others=adjusters(frame, ("loads_bin", "unit_age", "fuel", "van")),
+        )
+    except FitError:
+        return []
+    out = []
+    for length, band in pairs:
+        name = f"{length} {band}"
+        count = int(failures.get(name, 0))
+        best = name == f"within {bands.reference}"
+        limits = None
+        if not best and count >= FEWEST_IN_CELL:
+            limits = _limits(found.log_of(name), found.error_of(name), z)
+        out.append(
+            {
+                "length": length,
+                "neglect": band,
+                "hazard_ratio": 1.0 if best else (limits[0] if limits else None),
+                "ci": None if limits is None else limits[1],
+                "failures": count,
+            }
+        )
+    return out
+
+
+def life_curves(frame: pd.DataFrame, bands: Bands, z: float) -> list[dict[str, Any]]:
+    """Share still working by age, were the vent kept in one state for life (from the model).
+
+    Notes
+    -----
+    Strata enter as covariates here, at their mean, so that there is one baseline; the band is that
+    of the cumulative hazard, from the model's own errors. Ages end at the last failure.
+    """
+    strata = list(frame["stratum"].value_counts().index)
+    states = (bands.reference, *bands.rising)
+    pooled = frame.assign(everyone="all")
+    try:
+        found = fit_ratios(
+            pooled,
+            exposure=indicators(frame["band"], reference=bands.reference, levels=bands.names),
+            others=[
+                indicators(frame["stratum"], reference=strata[0], levels=strata[1:], prefix="s_"),
+                *adjusters(frame),
+            ],
+            stratum="everyone",
+        )
+    except FitError:
+        return []
+    fit = found.fit
+    if not fit.estimable[fit.kept].all():
+        return []
+    out = []
+    for name in states:
+        place = np.array(fit.centre)
+        place[: len(bands.names)] = [float(b == name) for b in bands.names]
+        base = baseline_hazard(fit, covariates=place)
+        thin = np.unique(np.linspace(0, base.age.size - 1, CURVE_POINTS).astype(int))
+        cumulative = np.asarray(base.cumulative)[thin]
+        half = z * np.sqrt(np.asarray(base.variance)[thin]) / np.maximum(cumulative, 1e-300)
+        here = frame[frame["band"] == name]
+        ages = np.asarray(base.age)[thin]
+        watched = _at_risk(here, ages)
+        out += [
+            {
+                "band": name,
+                "age_days": int(age),
+                "survival": float(np.exp(-h)),
+                "low": float(np.exp(-h * np.exp(e))),
+                "high": float(np.exp(-h * np.exp(-e))),
+                "at_risk": int(n),
+            }
+            for age, h, e, n in zip(ages, cumulative, half, watched, strict=True)
+        ]
+    return out
+
+
+def _at_risk(frame: pd.DataFrame, ages: Sequence[int]) -> np.ndarray:
+    """How many parts were watched in this state at each age: start < age <= stop."""
+    start = np.sort(frame["start_days"].to_numpy())
+    stop = np.sort(frame["stop_days"].to_numpy())
+    at = np.asarray(ages)
+    return np.searchsorted(start, at, side="left") - np.searchsorted(stop, at, side="left")
