@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 from failstats.answers import wording as text
@@ -34,6 +35,7 @@ from failstats.answers.lives_rows import Life
 from failstats.answers.lives_selected import fitted_world_check
 from failstats.answers.lives_strata import strata_rows
 from failstats.answers.result import Warning_
+from failstats.answers.units_differ import units_differ
 from failstats.errors import InputError
 from failstats.estimate.fitted_world import Misfit
 from failstats.estimate.life_families import FAMILIES
@@ -292,4 +294,6 @@ def _part(
         moved=rules["moved"],
         **more,
     )
+    if head.curve and (asked.births, asked.clock) == ("known", "days"):
+        row = replace(row, units_differ=units_differ(session, part, level=asked.level))
     return [row, *strata]

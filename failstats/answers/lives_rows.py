@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from failstats.answers.units_differ_rows import UnitsDiffer
+
 __all__ = [
     "YEAR_DAYS",
     "AgeBand",
@@ -240,3 +242,4 @@ class Life:
     compared: list[Comparison]
     kept: dict[str, int]
     moved: dict[str, int]
+    units_differ: UnitsDiffer | None = None

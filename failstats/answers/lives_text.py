@@ -7,6 +7,7 @@ from typing import Any
 
 from failstats.answers import wording as text
 from failstats.answers.lives_rows import YEAR_DAYS, Life
+from failstats.answers.units_differ_rows import units_differ_lines
 
 __all__ = ["clock_words", "details", "name_of"]
 
@@ -39,7 +40,8 @@ def details(results: Sequence[Life], settings: dict[str, Any]) -> list[str]:
     for head in heads:
         strata = [life for life in results if life.part == head.part and life.stratum]
         lines += _between(head, strata, say)
-    return [*lines, *_first_and_later(heads, say)]
+    differ = units_differ_lines((life.part, life.units_differ) for life in heads)
+    return [*lines, *_first_and_later(heads, say), *differ]
 
 
 def _rows(results: Sequence[Life], settings: dict[str, Any], say: Say) -> str:

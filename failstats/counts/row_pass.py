@@ -318,7 +318,8 @@ def frailty_lives(session: Session, parts: Sequence[str]) -> pd.DataFrame:
 
     Returns
     -------
-    One row per life: unit, law (the part), exit (days lived), failed.
+    One row per life: unit, law (the part), first (fitted with the unit), exit (days lived),
+    failed.
     """
     found = []
     for part in parts:
@@ -332,6 +333,7 @@ def frailty_lives(session: Session, parts: Sequence[str]) -> pd.DataFrame:
                 {
                     "unit": mine["unit_id"],
                     "law": part,
+                    "first": mine["first_or_later"] == "first",
                     "exit": (mine["exit_days"] - mine["entry_days"]).astype(float),
                     "failed": mine["ending"] == "failed",
                 }

@@ -20,6 +20,7 @@ class UnitsTruth:
     variance: float = 0.5
     units: int = 1500
     span: float = 10.0
+    later: float = 1.0  # scale of replaced parts against first-fitted ones
 
 
 def simulate(truth: UnitsTruth, seed: int) -> pd.DataFrame:
@@ -32,7 +33,11 @@ def simulate(truth: UnitsTruth, seed: int) -> pd.DataFrame:
     for part, (k, s) in truth.parts.items():
         unit, born, first = np.arange(n), np.zeros(n), True
         while unit.size:
-            life = s * YEAR * (-np.log1p(-rng.random(unit.size)) / weak[unit]) ** (1 / k)
+            life = (
+                (s if first else s * truth.later)
+                * YEAR
+                * (-np.log1p(-rng.random(unit.size)) / weak[unit]) ** (1 / k)
+            )
             ends = born + np.ceil(life)
             failed = ends <= until[unit]
             frames.append(
