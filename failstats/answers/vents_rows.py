@@ -185,9 +185,13 @@ class Vents(Answer):
         first = said.reference_words(self.settings)
         panels = [charts.forest(forest, title=f"Failure rate against {first}")]
         dose = self.dose_table()
+        row = self._leading()
+        shown = [row.part] if row is not None else []
+        shown += [c for c in self.summary.get("controls", {}) if c in self.summary["dose_response"]][:1]
+        dose = dose[dose["series"].isin([text.words(part) for part in shown])]
         if not dose.empty:
             panels.append(
-                charts.dose_response(dose, title="Failure rate by time since the last cleaning")
+                charts.dose_response(dose, title="Failure rate by time since the last cleaning", against="six months after one")
             )
         curves = self.curve_table()
         if not curves.empty:

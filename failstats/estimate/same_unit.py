@@ -73,7 +73,7 @@ def same_unit_ratios(
     logarithm of the odds is linear in the logarithms of both ages where both lives are Weibull.
     Comparing two lives of one part within a unit at the same age (Cox stratified by unit) is not
     an alternative: the second life begins when the first has failed, and often behind a vent
-    cleaned at that visit; with a true ratio of 1 it gave 0.73 (tests/simulation/vents).
+    cleaned at that visit; with a true ratio of 1 it gives less (tests/simulation/vents).
 
     References
     ----------

@@ -21,13 +21,16 @@ TICKS = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20)
 LOWEST, HIGHEST = 0.2, 8.0  # a band wider than this says nothing, and is cut
 
 
-def dose_response(frame: pd.DataFrame, *, title: str, along: str = "months") -> Any:
+def dose_response(
+    frame: pd.DataFrame, *, title: str, along: str = "months", against: str = ""
+) -> Any:
     """How a failure rate rises with something that grows, on a scale of ratios.
 
     Parameters
     ----------
     frame : columns series, the column named by ``along``, ratio, low, high.
     title : what the curves are of. along : the scale: its name is the title of the axis.
+    against : what the ratios are against, for the subtitle.
 
     Returns
     -------
@@ -94,7 +97,7 @@ def dose_response(frame: pd.DataFrame, *, title: str, along: str = "months") -> 
         alt.layer(*layers).properties(
             width=WIDTH,
             height=HEIGHT,
-            title=titled(title, "Above 1: fails sooner.", note, cut),
+            title=titled(title, f"Above 1: fails sooner{against and f' than {against}'}.", note, cut),
             description=text + ".",
         )
     )
@@ -169,6 +172,8 @@ def stacked(panels: Sequence[Any], *, title: str) -> Any:
         part = panel.copy(deep=True)
         part.config, part.usermeta = alt.Undefined, alt.Undefined
         bare.append(part)
-    whole = alt.vconcat(*bare, spacing=30).resolve_scale(color="independent", x="independent")
+    whole = alt.vconcat(*bare, spacing=30).resolve_scale(
+        color="independent", shape="independent", x="independent", y="independent"
+    )
     text = " ".join(str(panel.description) for panel in panels)
     return themed(whole.properties(title=titled(title), description=text))

@@ -10,6 +10,7 @@ Verdicts and what the control said are rows of their own, as shares of companies
 from __future__ import annotations
 
 import argparse
+import contextlib
 import datetime as dt
 import sys
 import time
@@ -87,6 +88,13 @@ def measured(world: World, rng: np.random.Generator) -> Iterator[tuple[str, floa
         others=adjusters(wrong),
     )
     yield f"{band}: cleaning acts on its own day", true, early.log_of(band), early.error_of(band)
+    several = (coil.groupby("unit_id")["life"].transform("nunique") > 1).to_numpy()
+    inside = coil[several].reset_index(drop=True)
+    pairs = indicators(inside["band"], reference=BANDS[0], levels=STATES)
+    with contextlib.suppress(FitError):  # a company may have no such pair
+        paired = fit_ratios(inside, exposure=pairs, stratum="unit_id")
+        figure = f"{band}: two lives of a unit at one age"
+        yield figure, true, paired.log_of(band), paired.error_of(band)
     for name, by_the_end in (("at the failure too", True), ("before the failure", False)):
         log_ratio, error = vent_world.naive(company, "coil", by_the_end=by_the_end)
         yield f"ever cleaned, {name}", 1.0, log_ratio, error
@@ -136,6 +144,7 @@ def table(name: str, companies: int, seed: int) -> pd.DataFrame:
             "refused": refused,
         }  # fmt: skip
         if mine["error"].notna().any():
+            mine = mine[mine["error"].notna()]
             held = int((np.abs(mine["log"] - np.log(mine["truth"])) <= Z * mine["error"]).sum())
             low, high = wilson(held, of=len(mine))
             entry |= {

@@ -51,11 +51,13 @@ class World:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Company:
-    """Units, lives (coil or switch) and cleanings, as they happened and as they are recorded."""
+    """Units, lives of known birth (coil or switch), cleanings as they were made, and every
+    replacement of a failed part while the unit was watched."""
 
     units: pd.DataFrame
     lives: pd.DataFrame
     cleanings: pd.DataFrame
+    replaced: pd.DataFrame
 
 
 def _roster(world: World, rng: np.random.Generator) -> dict[str, np.ndarray]:
@@ -150,7 +152,18 @@ def simulate(world: World, rng: np.random.Generator) -> Company:
         units=units,
         lives=_lives(units, ended, born),
         cleanings=pd.DataFrame({"unit_id": unit, "day": day}).sort_values(["unit_id", "day"]),
+        replaced=_replaced(units, ended),
     )
+
+
+def _replaced(units: pd.DataFrame, ended: dict[str, list[tuple[np.ndarray, ...]]]) -> pd.DataFrame:
+    """Unit, day and part of every failure while the unit was watched, whatever its part's age."""
+    pieces = []
+    for part, blocks in ended.items():
+        who, _, day = (np.concatenate(x) for x in zip(*blocks, strict=True))
+        seen = day >= units["starts"].to_numpy()[who]
+        pieces.append(pd.DataFrame({"unit_id": who[seen], "day": day[seen], "part": part}))
+    return pd.concat(pieces, ignore_index=True)
 
 
 def _lives(
@@ -334,6 +347,7 @@ def in_one_unit(company: Company) -> pd.DataFrame:
         rows.append(
             pd.DataFrame(
                 {
+                    "unit_id": both["unit_id"].to_numpy(),
                     "is_part": part == "coil",
                     "band": np.array(BANDS)[pieces["band"].to_numpy()[piece]],
                     "cluster_id": both["building"].to_numpy(),
