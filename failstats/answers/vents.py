@@ -149,7 +149,8 @@ def _asked(
             Warning_(
                 code="silent_failure",
                 text=f"{name}: many of its failures are brought on by another part's silent "
-                "failure, which has nothing to do with the vent; its ratio is of all its failures together.",
+                "failure, which has nothing to do with the vent; its ratio is of all its failures "
+                "together.",
             )
         )
     if CLEANING in costs.assumed:
@@ -244,7 +245,8 @@ def _warn_of_models(asked: Asked) -> None:
                 Warning_(
                     code="models_disagree",
                     text=f"{text.words(name)}: the Cox and the Poisson model do not say the "
-                    f"same; they are up to {farthest:.1f} standard errors apart (allowed: {AGREE_WITHIN}).",
+                    f"same; they are up to {farthest:.1f} standard errors apart "
+                    f"(allowed: {AGREE_WITHIN}).",
                 )
             )
 
@@ -259,8 +261,8 @@ def _warn_of_controls(asked: Asked) -> None:
             "differs with the vent though it should not: something unrecorded is at work, and the "
             "calibrated intervals are the ones to read"
             if word == "confounding_remains"
-            else "has too few failures to rule out that something unrecorded is at work; the calibrated "
-            "intervals allow for it"
+            else "has too few failures to rule out that something unrecorded is at work; the "
+            "calibrated intervals allow for it"
         )
         asked.warnings.append(
             Warning_(code=word, text=f"The control {text.words(judge.part)} {said}.")
@@ -269,16 +271,16 @@ def _warn_of_controls(asked: Asked) -> None:
         asked.warnings.append(
             Warning_(
                 code="control_too_small",
-                text="No part that the vent cannot reach is in the records, so nothing shows whether "
-                "something unrecorded is at work.",
+                text="No part that the vent cannot reach is in the records, so nothing shows "
+                "whether something unrecorded is at work.",
             )
         )
     elif judges[0].part in asked.weaker:
         asked.warnings.append(
             Warning_(
                 code="control_too_small",
-                text=f"The only control is the {text.words(judges[0].part)}, a weak one: it turns as long "
-                "as the drum, and the drum turns longer behind a blocked vent.",
+                text=f"The only control is the {text.words(judges[0].part)}, a weak one: it turns as "
+                "long as the drum, and the drum turns longer behind a blocked vent.",
             )
         )
 

@@ -178,8 +178,8 @@ def _verdict(
     future = None
     if state != LENGTH and found.predicts is not None:
         future = (
-            f"the cleaning that had not happened yet predicts too ({found.predicts:.2f} times where it "
-            "is over a year away): units cleaned late differ in something else"
+            f"the cleaning that had not happened yet predicts too ({found.predicts:.2f} times "
+            "where it is over a year away): units cleaned late differ in something else"
         )
     word, said = verdict(
         Evidence(

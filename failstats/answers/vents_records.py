@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -93,7 +94,7 @@ def bands_of(months: Sequence[int]) -> Bands:
             where="--cut",
             do="give, for instance, --cut 12 --cut 24.",
         )
-    middle = [f"{a}_to_{b}" for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+    middle = [f"{a}_to_{b}" for a, b in itertools.pairwise(cuts)]
     return Bands(months=cuts, reference=f"under_{cuts[0]}", rising=(*middle, f"over_{cuts[-1]}"))
 
 

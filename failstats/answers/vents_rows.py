@@ -187,11 +187,16 @@ class Vents(Answer):
         dose = self.dose_table()
         row = self._leading()
         shown = [row.part] if row is not None else []
-        shown += [c for c in self.summary.get("controls", {}) if c in self.summary["dose_response"]][:1]
+        smooth = self.summary.get("dose_response", {})
+        shown += [c for c in self.summary.get("controls", {}) if c in smooth][:1]
         dose = dose[dose["series"].isin([text.words(part) for part in shown])]
         if not dose.empty:
             panels.append(
-                charts.dose_response(dose, title="Failure rate by time since the last cleaning", against="six months after one")
+                charts.dose_response(
+                    dose,
+                    title="Failure rate by time since the last cleaning",
+                    against="six months after one",
+                )
             )
         curves = self.curve_table()
         if not curves.empty:

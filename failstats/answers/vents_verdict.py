@@ -72,7 +72,8 @@ def verdict(found: Evidence) -> tuple[Verdict, str]:
         return (
             "not_enough_data",
             f"{name}: not enough failures behind a vent {found.when}: even {HIDES:.0f} times as "
-            f"many would have gone unnoticed (estimate {found.ratio:.2f}, {low:.2f} to {high:.2f}).",
+            f"many would have gone unnoticed (estimate {found.ratio:.2f}, {low:.2f} to "
+            f"{high:.2f}).",
         )
     if not found.is_control:
         why = _distrust(found, low)

@@ -86,8 +86,8 @@ def _meaning(row: VentEffect, currency: str) -> list[str]:
         )
     if row.attributable_share is not None and row.verdict == "shortens":
         lines.append(
-            f"If the ratio is cause and effect, {text.share(row.attributable_share)} of all failures "
-            f"of the {name} are owed to it{text.between(row.attributable_ci, text.share)}."
+            f"If the ratio is cause and effect, {text.share(row.attributable_share)} of all "
+            f"failures of the {name} are owed to it{text.between(row.attributable_ci, text.share)}."
         )
     if row.cleanings_per_failure_avoided is not None and row.verdict == "shortens":
         price = ""
@@ -99,8 +99,8 @@ def _meaning(row: VentEffect, currency: str) -> list[str]:
             limits = _pieces(row.money_interval, say)
             price = f", {say(row.money_per_failure_avoided)}{limits} in cleanings"
         lines.append(
-            f"One failure of the {name} is avoided by {row.cleanings_per_failure_avoided:.0f} yearly "
-            "cleanings of such vents"
+            f"One failure of the {name} is avoided by {row.cleanings_per_failure_avoided:.0f} "
+            "yearly cleanings of such vents"
             f"{_pieces(row.cleanings_interval, lambda v: f'{v:.0f}')}{price}. "
             "Lint burns: cleaning is not priced by parts alone."
         )
@@ -128,7 +128,8 @@ def _checked(row: VentEffect, summary: Mapping[str, Any]) -> list[str]:
     if row.e_value is not None:
         lines.append(
             f"Something unrecorded would have to raise both neglect and failures "
-            f"{row.e_value:.1f} times to explain the ratio away ({_ratio(row.e_value_limit)} for its limit)."
+            f"{row.e_value:.1f} times to explain the ratio away "
+            f"({_ratio(row.e_value_limit)} for its limit)."
         )
     if row.detectable_hazard_ratio is not None:
         lines.append(
@@ -177,8 +178,8 @@ def _length(summary: Mapping[str, Any]) -> str:
     count = runs["known"]
     return text.wrap(
         f"Length: {runs['over_limit']:,} of {count:,} runs whose length is known are over the "
-        f"limit ({runs['by_makers_limit']:,} judged by the maker's, the others by the {runs['edition']} "
-        f"residential code, {runs['code_limit_m'] / 0.3048:.0f} ft less elbows). {runs['caution']}"
+        f"limit ({runs['by_makers_limit']:,} judged by the maker's, the others by the "
+        f"{runs['edition']} residential code, {runs['code_limit_m'] / 0.3048:.0f} ft less elbows). {runs['caution']}"
     )
 
 

@@ -88,6 +88,7 @@ def dose_response(
         .mark_text(style="name")
         .encode(x=across, y=height, text="series:N", color=colour),
     ]
+    than = f" than {against}" if against else ""
     last = data.groupby("series", sort=False).tail(1)
     text = f"{title}. Ratios with bands by {along}: " + "; ".join(
         f"{row.series} {row.ratio:.2f} ({row.low:.2f} to {row.high:.2f}) at the end"
@@ -97,7 +98,7 @@ def dose_response(
         alt.layer(*layers).properties(
             width=WIDTH,
             height=HEIGHT,
-            title=titled(title, f"Above 1: fails sooner{against and f' than {against}'}.", note, cut),
+            title=titled(title, f"Above 1: fails sooner{than}.", note, cut),
             description=text + ".",
         )
     )

@@ -61,7 +61,8 @@ def test_verdict(told: dict[str, object], word: str, part_of_the_sentence: str) 
 
 def test_unbelievable_figures_are_said_with_the_reason() -> None:
     _, said = verdict(evidence(controls=("confounding_remains",)))
-    assert "2.00 times (1.50 to 2.70)" in said and "cannot be trusted because" in said
+    assert "2.00 times (1.50 to 2.70)" in said
+    assert "cannot be trusted because" in said
 
 
 def rows(seed: int, n: int = 900) -> pd.DataFrame:
@@ -127,7 +128,8 @@ def test_dose_response_is_one_at_six_months_and_finds_a_rise() -> None:
         }
     )  # fmt: skip
     points = {p["months"]: p for p in dose_response(frame, Z)}
-    assert points[6.0]["hazard_ratio"] == 1.0 and points[6.0]["low"] == points[6.0]["high"] == 1.0
+    assert points[6.0]["hazard_ratio"] == 1.0
+    assert points[6.0]["low"] == points[6.0]["high"] == 1.0
     # 24 months further on in thirtieths of a log unit per two months
     assert points[30.0]["low"] < np.exp(12 / 30) < points[30.0]["high"]
     assert points[54.0]["hazard_ratio"] > points[30.0]["hazard_ratio"] > 1
@@ -157,7 +159,8 @@ def test_same_unit_needs_twenty_failures_of_both() -> None:
          "control_age": 100.0, "cluster_id": range(30), "loads_bin": 5}
     )  # fmt: skip
     found = within_unit(frame, names=("over_24",))
-    assert np.isnan(found.log_ratio["over_24"]) and found.failures == 25
+    assert np.isnan(found.log_ratio["over_24"])
+    assert found.failures == 25
 
 
 def test_bands_and_their_refusals() -> None:
@@ -194,7 +197,8 @@ def test_length_of_runs(company) -> None:  # type: ignore[no-untyped-def]
         1,
         1,
     )
-    assert runs.said["table"] == "M1502.4.6.1" and runs.said["odd_radius_taken_as_mitred"] == 1
+    assert runs.said["table"] == "M1502.4.6.1"
+    assert runs.said["odd_radius_taken_as_mitred"] == 1
     assert "Jurisdictions differ" in runs.said["caution"]
     assert "booster fan" in runs.said["caution"]
     older = run_lengths(records._session, "2000")
@@ -224,7 +228,8 @@ def test_demo_carries_what_a_hostile_reader_asks_for(made: Demo) -> None:
     assert piece.low < coil.cleanings_per_failure_avoided < piece.high
     assert coil.money_per_failure_avoided == pytest.approx(140 * coil.cleanings_per_failure_avoided)
     future = answer.summary["future_exposure"]["coil"]
-    assert future["ci"][0] < 1 < future["ci"][1] and not future["predicts"]
+    assert future["ci"][0] < 1 < future["ci"][1]
+    assert not future["predicts"]
 
 
 def test_demo_interval_through_zero_is_in_two_pieces(made: Demo) -> None:
@@ -236,7 +241,8 @@ def test_demo_interval_through_zero_is_in_two_pieces(made: Demo) -> None:
 def test_demo_length_has_no_effect_and_says_that_jurisdictions_differ(made: Demo) -> None:
     for part in ("coil", "igniter", "fuse", "door_switch"):
         row = _row(made, part, "over_limit_vs_within")
-        assert row.exposure == "length" and row.ci[0] < 1 < row.ci[1]  # truth.toml tells none
+        assert row.exposure == "length"
+        assert row.ci[0] < 1 < row.ci[1]
         assert "Jurisdictions differ" in row.verdict_text
 
 

@@ -188,4 +188,5 @@ def test_outlook_on_the_next_cleaning(company: Callable[..., Records]) -> None:
     once = frame[frame["future"] == "at_once"]
     assert (once["start_days"].min(), once["stop_days"].max()) == (882 - 31, 882)
     end = frame[frame["future"] == "end"]
-    assert end["start_days"].min() == 1826 - 395 and end["failed"].sum() == 1
+    assert end["start_days"].min() == 1826 - 395
+    assert end["failed"].sum() == 1

@@ -32,7 +32,8 @@ def test_dose_response_names_its_curves_and_says_what_it_cut() -> None:
     assert "coil 2.20 (1.40 to 3.40) at the end" in spec["description"]
     drawn = [row for rows in spec["datasets"].values() for row in rows]
     lows = [row["low"] for row in drawn if "low" in row]
-    assert min(lows) == 0.2 and max(row["high"] for row in drawn if "high" in row) == 8.0
+    assert min(lows) == 0.2
+    assert max(row["high"] for row in drawn if "high" in row) == 8.0
     assert spec["layer"][2]["encoding"]["y"]["scale"]["type"] == "log"
 
 
@@ -52,7 +53,8 @@ def test_stack_keeps_each_panel_and_can_be_drawn() -> None:
     ]  # fmt: skip
     spec = stacked(panels, title="All").to_dict()
     assert [part["title"]["text"] for part in spec["vconcat"]] == ["Forest", "Dose", "Map"]
-    assert "config" in spec and not any("config" in part for part in spec["vconcat"])
+    assert "config" in spec
+    assert not any("config" in part for part in spec["vconcat"])
     assert vl_convert.vegalite_to_svg(spec).count(">part in question<") == 1  # one legend, not two
     assert stacked(panels[:1], title="One") is panels[0]
 

@@ -130,7 +130,8 @@ def test_stretches_tile_the_lives() -> None:
 
 
 def test_immortal_time_by_the_policy_pages_figures() -> None:
-    """Failure .2, cleaning .5 a year, 5 years, true ratio 1 (computed in closed form): ever-cleaned against never gives .242905 on whole lives, 1 on split time."""
+    """Failure .2, cleaning .5 a year, 5 years, true ratio 1: ever-cleaned against never gives
+    .242905 on whole lives, 1 on split time (computed in closed form)."""
     failure, cleaning, end = 0.2, 0.5, 5.0
     both = failure + cleaning
     gone = (1 - np.exp(-both * end)) / both
