@@ -279,8 +279,8 @@ def _warn_of_controls(asked: Asked) -> None:
         asked.warnings.append(
             Warning_(
                 code="control_too_small",
-                text=f"The only control is the {text.words(judges[0].part)}, a weak one: it turns as "
-                "long as the drum, and the drum turns longer behind a blocked vent.",
+                text=f"The only control is the {text.words(judges[0].part)}, a weak one: it turns "
+                "as long as the drum, and the drum turns longer behind a blocked vent.",
             )
         )
 

@@ -153,55 +153,6 @@ def _years_never(failure: float, cleaning: float, end: float) -> float:
     return failed_first + end * alive
 
 
-def committed(scenario: str) -> pd.DataFrame:
-    return pd.read_csv(HERE / f"{scenario}.csv").set_index("figure")
-
-
-RATIOS = [p.stem for p in sorted(HERE.glob("ratio_*.csv"))]
-UNRECORDED = [p.stem for p in sorted(HERE.glob("use_unrecorded_*.csv"))]
-
-
-def test_all_scenarios_are_committed() -> None:
-    assert RATIOS == ["ratio_1.00", "ratio_1.35", "ratio_2.00"]
-    assert UNRECORDED == ["use_unrecorded_1.00", "use_unrecorded_2.00"]
-
-
-@pytest.mark.parametrize("scenario", RATIOS)
-def test_intervals_hold_the_truth_as_often_as_they_say(scenario: str) -> None:
-    table = committed(scenario)
-    assert table["companies"].iloc[0] >= 1000
-    for figure in ("over_24: adjusted", "12_to_24: adjusted", "next cleaning over a year away"):
-        assert PROMISED[0] <= table.loc[figure, "coverage"] <= PROMISED[1], figure
-    # one control shows no spread from part to part, and wider is what it is for
-    for figure in ("over_24: calibrated", "over_24: within units"):
-        assert table.loc[figure, "coverage"] >= PROMISED[0], figure
-
-
-def test_the_crude_ratio_is_confounded_as_told() -> None:
-    table = committed("ratio_2.00")
-    assert CRUDE[0] <= table.loc["over_24: crude", "estimate"] <= CRUDE[1]
-    assert table.loc["over_24: crude", "coverage"] < PROMISED[0]
-    assert table.loc["over_24: adjusted", "estimate"] == pytest.approx(2.0, rel=0.03)
-
-
-def test_naive_comparisons_are_wrong_where_nothing_is() -> None:
-    """No effect, vents cleaned at failure visits: ours holds 1, the others do not."""
-    table = committed("ratio_1.00")
-    for figure in ("ever cleaned, at the failure too", "ever cleaned, before the failure",
-                   "over_24: cleaning acts on its own day"):  # fmt: skip
-        assert table.loc[figure, "estimate"] < 0.8, figure
-        assert table.loc[figure, "coverage"] < 0.5, figure
-
-
-@pytest.mark.parametrize("scenario", UNRECORDED)
-def test_an_unrecorded_cause_is_seen_in_the_control(scenario: str) -> None:
-    table = committed(scenario)
-    assert table.loc["over_24: adjusted", "coverage"] < 0.5
-    assert table.loc["control says: confounding_remains", "share"] >= 0.95
-    assert table.loc["verdict: cannot_be_trusted", "share"] >= 0.95
-    assert "verdict: shortens" not in table.index or table.loc["verdict: shortens", "share"] < 0.05
-
-
 @pytest.mark.slow
 @pytest.mark.parametrize("scenario", ["ratio_1.00", "ratio_2.00"])
 def test_simulated_again(scenario: str) -> None:
