@@ -172,6 +172,7 @@ def quality(session: Session, *, limit: int = LIMIT) -> Quality:
     refused = session.run("quality_quarantine", limit=int(limit))
     total = int(session.run("quality_quarantine_total").iloc[0, 0])
     kept = session.run("lives_kept").groupby("rule")["lives"].sum()
+    moved = session.run("lives_moved").groupby("rule")["lives"].sum()
     followed = session.run("quality_followed").iloc[0]
     kept_how, figures = habits(session)
     habitual = [
@@ -205,7 +206,8 @@ def quality(session: Session, *, limit: int = LIMIT) -> Quality:
         remarks=remarks,
         lives=LifeRules(
             kept={str(k): int(v) for k, v in kept.items() if str(k) == "birth_known"},
-            moved={str(k): int(v) for k, v in kept.items() if str(k) == "birth_assumed"},
+            moved={str(k): int(v) for k, v in kept.items() if str(k) == "birth_assumed"}
+            | {str(k): int(v) for k, v in moved.items()},
             dropped={str(k): int(v) for k, v in kept.items() if str(k).startswith("dropped")},
         ),
     )

@@ -88,6 +88,7 @@ def mean_cumulative_function(
     event_age: Any,
     unit_entry: Any = 0,
     unit_exit: Any,
+    counts: Any = None,
     unit: str = "days",
 ) -> MeanCumulative:
     """How many failures a unit has had on average by each age.
@@ -98,6 +99,7 @@ def mean_cumulative_function(
     event_age : shape (e,), the unit's age at the failure.
     unit_entry : shape (u,) or one number, age from which the unit is followed.
     unit_exit : shape (u,), age at which following ends.
+    counts : shape (u,), how many units alike each row stands for; 1 when absent.
 
     Returns
     -------
@@ -127,8 +129,11 @@ def mean_cumulative_function(
     entries = np.broadcast_to(np.asarray(unit_entry, dtype=float), exits.shape)
     owner, ages = np.asarray(event_unit, dtype=np.int64), np.asarray(event_age, dtype=float)
     _check(owner, ages, entries, exits)
+    alike = _counts(counts, exits)
     followed = (exits > entries) | (exits == 0)
-    table = RiskTable.from_lives(entries, exits, np.zeros(exits.size, dtype=bool), unit=unit)
+    table = RiskTable.from_lives(
+        entries, exits, np.zeros(exits.size, dtype=bool), counts, unit=unit
+    )
     # Failures of one unit on one day are one jump of that size.
     order = np.lexsort((ages, owner))
     owner, ages = owner[order], ages[order]
@@ -139,9 +144,9 @@ def mean_cumulative_function(
     owner, ages = owner[first], ages[first]
 
     age, place = np.unique(ages, return_inverse=True)
-    events = np.bincount(place, weights=jump, minlength=age.size)
+    events = np.bincount(place, weights=jump * alike[owner], minlength=age.size)
     at_risk = table.at_risk_at(age).astype(float)
-    variance = _robust_variance(owner, place, jump, age, events, at_risk, entries, exits)
+    variance = _robust_variance(owner, place, jump, age, events, at_risk, entries, exits, alike)
     return MeanCumulative(
         age=read_only(age),
         at_risk=read_only(at_risk),
@@ -149,9 +154,16 @@ def mean_cumulative_function(
         mean=read_only(np.cumsum(events / at_risk)),
         variance=read_only(variance),
         followed_to=float(exits.max(initial=0.0)),
-        units=int(np.count_nonzero(followed)),
+        units=int(np.rint(alike[followed].sum())),
         unit=unit,
     )
+
+
+def _counts(counts: Any, exits: np.ndarray) -> np.ndarray:
+    alike = np.ones(exits.size) if counts is None else np.asarray(counts, dtype=float)
+    if alike.shape != exits.shape or not (alike > 0).all():
+        raise InputError("counts must be above 0, one for each unit.")
+    return alike
 
 
 def _check(owner: np.ndarray, ages: np.ndarray, entries: np.ndarray, exits: np.ndarray) -> None:
@@ -185,12 +197,13 @@ def _robust_variance(
     at_risk: np.ndarray,
     entries: np.ndarray,
     exits: np.ndarray,
+    alike: np.ndarray,
 ) -> np.ndarray:
     """Sum over units of the squared residual sum, at every age, without a unit-by-age table.
 
     The residual of unit i at t is (its jumps / at risk so far) - (expected so far); its square
     changes at an age only through units at risk there, so running sums over those suffice.
-    Rows come sorted by owner and age.
+    Rows come sorted by owner and age; ``alike`` units share a row, each with its own square.
     """
     units, times = exits.size, age.size
     if not times:
@@ -212,14 +225,16 @@ def _robust_variance(
     def until(index: np.ndarray, weight: np.ndarray) -> np.ndarray:
         return np.cumsum(np.bincount(index, weights=weight, minlength=times + 1)[:times])
 
-    joined = until(start, np.ones(units)) - until(stop, np.ones(units))
-    own = until(np.minimum(place + 1, times), gain) - until(stop, own_total)
-    offset = until(start, due_so_far[start]) - until(stop, due_so_far[start])
+    joined = until(start, alike) - until(stop, alike)
+    own = until(np.minimum(place + 1, times), gain * alike[owner]) - until(stop, own_total * alike)
+    offset = until(start, due_so_far[start] * alike) - until(stop, due_so_far[start] * alike)
     residual_sum = own - (joined * due_so_far[:-1] - offset)
     change = due**2 * joined - 2 * due * residual_sum
     before = own_before - (due_so_far[place] - due_so_far[start[owner]])
     change += np.bincount(
-        place, weights=gain**2 + 2 * gain * (before - due[place]), minlength=times
+        place,
+        weights=alike[owner] * (gain**2 + 2 * gain * (before - due[place])),
+        minlength=times,
     )
     return np.maximum(np.cumsum(change), 0.0)
 

@@ -73,6 +73,7 @@ def laplace_trend(
     unit_exit: Any,
     unit_entry: Any = 0,
     event_unit: Any = None,
+    counts: Any = None,
 ) -> Trend:
     """Test whether failures crowd towards the end (wear) or the start of the time followed.
 
@@ -81,6 +82,7 @@ def laplace_trend(
     event_age : shape (e,), ages at failure.
     unit_exit, unit_entry : shape (u,) or one number, ages between which units were followed.
     event_unit : shape (e,), the row of each failure's unit; not needed for one unit.
+    counts : shape (u,), how many units alike each row stands for; 1 when absent.
 
     Returns
     -------
@@ -93,12 +95,19 @@ def laplace_trend(
     called, leave out the first call. Reference: NIST/SEMATECH e-Handbook 8.2.3.4.
     """
     ages, begin, end = _followed(event_age, event_unit, unit_entry, unit_exit)
-    deviate = float((ages - (begin + end) / 2).sum() / np.sqrt(((end - begin) ** 2).sum() / 12))
+    alike = np.ones(ages.size)
+    if counts is not None:
+        each = np.atleast_1d(np.asarray(counts, dtype=float))
+        if each.shape != np.atleast_1d(unit_exit).shape or not (each > 0).all():
+            raise InputError("counts must be above 0, one for each unit.")
+        alike = each[0 * ages.astype(int) if event_unit is None else np.asarray(event_unit)]
+    pull = alike @ (ages - (begin + end) / 2)
+    deviate = float(pull / np.sqrt(alike @ (end - begin) ** 2 / 12))
     return Trend(
         statistic=deviate,
         p_fewer=float(ndtr(deviate)),
         p_more=float(ndtr(-deviate)),
-        events=ages.size,
+        events=int(np.rint(alike.sum())),
     )
 
 
