@@ -113,18 +113,44 @@ def lives(
     metavar="DAYS",
     help="Days after the repair to look at (repeatable) [default: 30, 90, 365].",
 )
+@click.option(
+    "--sensitivity",
+    type=click.FloatRange(0, 1),
+    metavar="SHARE",
+    help="Share of bad partners that the test on the job shows; with --specificity, the share "
+    "that failed together is put right for it [default: bounds].",
+)
+@click.option(
+    "--specificity",
+    type=click.FloatRange(0, 1),
+    metavar="SHARE",
+    help="Share of good partners that the test passes.",
+)
 @analysis
-def pairs(window: tuple[int, ...], confidence_level: float, **options: Any) -> None:
+def pairs(
+    window: tuple[int, ...],
+    sensitivity: float | None,
+    specificity: float | None,
+    confidence_level: float,
+    **options: Any,
+) -> None:
     """Which parts fail and are replaced together, and what follows a single replacement.
 
     \b
     Example:
       failstats pairs --window 90 --window 365 -w company.duckdb
+      failstats pairs --sensitivity 0.95 --specificity 1 -w company.duckdb
     """
     ask_records(
         options,
         "counting pairs",
-        lambda r, say: r.pairs(window=window, confidence_level=confidence_level, progress=say),
+        lambda r, say: r.pairs(
+            window=window,
+            sensitivity=sensitivity,
+            specificity=specificity,
+            confidence_level=confidence_level,
+            progress=say,
+        ),
     )
 
 

@@ -112,15 +112,22 @@ class Records:
         self,
         *,
         window: int | Sequence[int] = (),
+        sensitivity: float | None = None,
+        specificity: float | None = None,
         confidence_level: float = 0.95,
         progress: Say = None,
     ) -> Pairs:
         """What fails and is replaced together, and what follows; see `failstats.answers.pairs`."""
         windows = (window,) if isinstance(window, int) else tuple(window)
         found = pairs(
-            self._session, window=windows, confidence_level=confidence_level, progress=progress
+            self._session,
+            window=windows,
+            sensitivity=sensitivity,
+            specificity=specificity,
+            confidence_level=confidence_level,
+            progress=progress,
         )
-        if not windows:
+        if not windows and sensitivity is None:
             self._known["pairs", confidence_level] = found
         return found
 

@@ -319,7 +319,7 @@ def frailty_lives(session: Session, parts: Sequence[str]) -> pd.DataFrame:
     Returns
     -------
     One row per life: unit, law (the part), first (fitted with the unit), exit (days lived),
-    failed.
+    failed, family, loads_per_week.
     """
     found = []
     for part in parts:
@@ -336,6 +336,8 @@ def frailty_lives(session: Session, parts: Sequence[str]) -> pd.DataFrame:
                     "first": mine["first_or_later"] == "first",
                     "exit": (mine["exit_days"] - mine["entry_days"]).astype(float),
                     "failed": mine["ending"] == "failed",
+                    "family": mine["family"],
+                    "loads_per_week": mine["loads_per_week"],
                 }
             )
         )

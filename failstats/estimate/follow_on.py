@@ -14,15 +14,22 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from failstats.errors import InputError
+from failstats.estimate.intervals import normal_quantile, wilson
 
-__all__ = ["FollowOn", "cumulative_incidence", "follow_on", "propensity"]
+__all__ = ["BANDS", "Arm", "FollowOn", "cumulative_incidence", "follow_on", "propensity"]
 
 FloatArray = NDArray[np.float64]
 # Overlap is lacking where more than this share of jobs has a propensity beyond these ends.
 LEAST_PROPENSITY = 0.025
 LACKING_OVERLAP = 0.05
+WEIGHT_ENDS = (0.01, 0.99)  # no job counts more than a hundredfold
+FEW_EVENTS = 5  # below it resampled shares bunch at 0 and their percentiles are too narrow
+BANDS = np.linspace(0.0, 1.0, 11)  # of the propensity, for showing the overlap
 RIDGE = 1e-6  # keeps the logistic fit of a replicate without both arms in a cell from running away
 NEWTON_STEPS = 25
+SETTLED = 1e-5  # last Newton step on the log odds; the error left is its square
+SINGULAR = 1e-12  # keeps an empty replicate solvable
+NOBODY = 1e-12  # weight below which nobody is at risk: rounding of sums of weights
 
 
 def cumulative_incidence(
@@ -60,19 +67,22 @@ def cumulative_incidence(
     used = days > 0
     days, kind, weight = np.minimum(days[used], last + 1), kind[used], weight[:, used]
     kind = np.where(days > last, 0, kind)
-    grid = np.zeros((3, weight.shape[0], last + 2))
-    for code in range(3):
-        mine = kind == code
-        for row in range(weight.shape[0]):
-            grid[code, row] = np.bincount(days[mine], weights=weight[row, mine], minlength=last + 2)
-    leaving = grid.sum(axis=0)
+    grid = np.zeros((weight.shape[0], 3 * (last + 2)))
+    if days.size:
+        cell = kind * (last + 2) + days
+        order = np.argsort(cell, kind="stable")
+        cells, first = np.unique(cell[order], return_index=True)
+        grid[:, cells] = np.add.reduceat(weight[:, order], first, axis=1)
+    quiet, failed, other = np.split(grid, 3, axis=1)
+    leaving = failed + other + quiet
     total = leaving.sum(axis=1, keepdims=True)
     at_risk = total - np.concatenate(
         [np.zeros_like(total), np.cumsum(leaving, axis=1)[:, :-1]], axis=1
     )
+    somebody = at_risk > NOBODY
     with np.errstate(divide="ignore", invalid="ignore"):
-        hazard = np.where(at_risk > 1e-12, (grid[1] + grid[2]) / at_risk, 0.0)
-        step = np.where(at_risk > 1e-12, grid[1] / at_risk, 0.0)
+        hazard = np.where(somebody, (failed + other) / at_risk, 0.0)
+        step = np.where(somebody, failed / at_risk, 0.0)
     before = np.concatenate([np.ones_like(total), np.cumprod(1 - hazard, axis=1)[:, :-1]], axis=1)
     share = np.cumsum(before * step, axis=1)[:, ends]
     share[total[:, 0] <= 0] = np.nan
@@ -86,27 +96,61 @@ def propensity(
 
     Parameters
     ----------
-    covariates : (jobs, p) without a constant. treated : (jobs,) 0 or 1. weights : (jobs,).
+    covariates : (jobs, p) without a constant. treated : (jobs,) 0 or 1.
+    weights : (jobs,) or (replicates, jobs).
 
     Returns
     -------
-    (jobs,) fitted chances of a logistic regression (with a tiny ridge).
+    Shape of weights: fitted chances of a logistic regression (with a tiny ridge); one fit for
+    each row of weights.
     """
-    x = np.column_stack([np.ones(len(np.asarray(treated))), np.asarray(covariates, dtype=float)])
     y = np.asarray(treated, dtype=float)
-    w = np.ones(y.shape) if weights is None else np.asarray(weights, dtype=float)
-    beta = np.zeros(x.shape[1])
-    penalty = RIDGE * w.sum() * np.eye(x.shape[1])
-    penalty[0, 0] = 0.0
+    x = np.column_stack([np.ones(len(y)), np.asarray(covariates, dtype=float)])
+    weight = np.ones(y.shape) if weights is None else np.asarray(weights, dtype=float)
+    single = weight.ndim == 1
+    w = np.atleast_2d(weight)
+    width = x.shape[1]
+    upper = np.triu_indices(width)
+    squares = x[:, upper[0]] * x[:, upper[1]]
+    beta = np.zeros((1, width))
+    if len(w) > 1:  # replicates lie near the fit of their mean
+        mean = w.mean(axis=0, keepdims=True)
+        beta = _climb(beta, x, y, mean, squares, upper, RIDGE * mean.sum(axis=1))
+    beta = _climb(np.repeat(beta, len(w), axis=0), x, y, w, squares, upper, RIDGE * w.sum(axis=1))
+    chance = _logistic(beta @ x.T)
+    return chance[0] if single else chance
+
+
+def _climb(
+    beta: FloatArray,
+    x: FloatArray,
+    y: FloatArray,
+    w: FloatArray,
+    squares: FloatArray,
+    upper: tuple[NDArray[np.int64], NDArray[np.int64]],
+    ridge: FloatArray,
+) -> FloatArray:
+    """Newton steps of a penalised logistic regression for every row of weights at once."""
+    width = x.shape[1]
+    keep = np.ones(width)
+    keep[0] = 0.0
+    penalty = ridge[:, None] * keep
     for _ in range(NEWTON_STEPS):
-        chance = 1 / (1 + np.exp(-np.clip(x @ beta, -30, 30)))
-        gradient = x.T @ (w * (y - chance)) - penalty @ beta
-        hessian = (x * (w * chance * (1 - chance))[:, None]).T @ x + penalty
-        step = np.linalg.solve(hessian + 1e-12 * np.eye(len(beta)), gradient)
+        chance = _logistic(beta @ x.T)
+        gradient = (w * (y - chance)) @ x - penalty * beta
+        hessian = np.empty((len(w), width, width))
+        filled = (w * chance * (1 - chance)) @ squares
+        hessian[:, upper[0], upper[1]] = hessian[:, upper[1], upper[0]] = filled
+        hessian += (penalty + SINGULAR)[:, :, None] * np.eye(width)
+        step = np.linalg.solve(hessian, gradient[..., None])[..., 0]
         beta = beta + np.clip(step, -5, 5)
-        if np.abs(step).max() < 1e-9:
+        if np.abs(step).max() < SETTLED:
             break
-    return 1 / (1 + np.exp(-np.clip(x @ beta, -30, 30)))
+    return beta
+
+
+def _logistic(value: FloatArray) -> FloatArray:
+    return 1 / (1 + np.exp(-np.clip(value, -30, 30)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -117,8 +161,10 @@ class FollowOn:
     ----------
     windows : (k,) days.
     alone, both : (k,) cumulative incidence; alone_draws, both_draws : (replicates, k).
+    events, known : (2, k) events by the window and jobs whose outcome there is known: alone, both.
     weighted_alone, weighted_both : (k,), and their draws; None without overlap.
     overlap : share of jobs whose propensity lies between the ends; None where not asked for.
+    overlap_alone, overlap_both : (10,) jobs by propensity (0 to 0.1, 0.1 to 0.2, ...) in each arm.
     """
 
     windows: NDArray[np.int64]
@@ -126,19 +172,24 @@ class FollowOn:
     both: FloatArray
     alone_draws: FloatArray
     both_draws: FloatArray
+    events: NDArray[np.int64]
+    known: NDArray[np.int64]
     weighted_alone: FloatArray | None
     weighted_both: FloatArray | None
     weighted_alone_draws: FloatArray | None
     weighted_both_draws: FloatArray | None
     overlap: float | None
+    overlap_alone: NDArray[np.int64] | None = None
+    overlap_both: NDArray[np.int64] | None = None
 
     def difference(self) -> FloatArray:
         """(k,) alone minus both."""
         return self.alone - self.both
 
     def interval(self, confidence_level: float = 0.95) -> tuple[FloatArray, FloatArray]:
-        """(low, high) of the difference, percentile bootstrap."""
-        return _limits(self.alone_draws - self.both_draws, confidence_level)
+        """(low, high) of the difference, from the limits of the two arms (percentiles of the
+        resampled difference are too narrow where an arm has a dozen events)."""
+        return _limits(*self.arms(), confidence_level)
 
     def weighted_difference(self) -> FloatArray | None:
         """(k,) the difference weighted for indication; None without overlap."""
@@ -149,16 +200,78 @@ class FollowOn:
     def weighted_interval(
         self, confidence_level: float = 0.95
     ) -> tuple[FloatArray, FloatArray] | None:
-        """(low, high) of the weighted difference; None without overlap."""
+        """(low, high) of the weighted difference, as `interval`; None without overlap."""
         if self.weighted_alone_draws is None or self.weighted_both_draws is None:
             return None
-        return _limits(self.weighted_alone_draws - self.weighted_both_draws, confidence_level)
+        return _limits(*self.arms(weighted=True), confidence_level)
+
+    def arms(self, *, weighted: bool = False) -> tuple[Arm, Arm]:
+        """The two arms (alone, both), crude or weighted."""
+        shares = (self.alone, self.both, self.alone_draws, self.both_draws)
+        if weighted:
+            assert self.weighted_alone is not None
+            assert self.weighted_both is not None
+            assert self.weighted_alone_draws is not None
+            assert self.weighted_both_draws is not None
+            shares = (
+                self.weighted_alone,
+                self.weighted_both,
+                self.weighted_alone_draws,
+                self.weighted_both_draws,
+            )
+        return (
+            Arm(share=shares[0], draws=shares[2], events=self.events[0], known=self.known[0]),
+            Arm(share=shares[1], draws=shares[3], events=self.events[1], known=self.known[1]),
+        )
 
 
-def _limits(draws: FloatArray, level: float) -> tuple[FloatArray, FloatArray]:
-    tail = (1 - level) / 2
-    low, high = np.nanquantile(draws, [tail, 1 - tail], axis=0)
-    return low, high
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Arm:
+    """Jobs of one kind: share followed by the event, (k,), its draws, events seen and jobs whose
+    outcome at the window is known."""
+
+    share: FloatArray
+    draws: FloatArray
+    events: NDArray[np.int64]
+    known: NDArray[np.int64]
+
+    def interval(self, confidence_level: float = 0.95) -> tuple[FloatArray, FloatArray]:
+        """(low, high): on the log(-log) scale with the bootstrap's standard error; Wilson's where
+        there is hardly any event."""
+        reach = normal_quantile(confidence_level)
+        share = np.clip(self.share, 0, 1)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            quiet = -np.log1p(-share)  # cumulative hazard of the event
+            spread = reach * np.nanstd(self.draws, axis=0, ddof=1) / ((1 - share) * quiet)
+            low = -np.expm1(-quiet * np.exp(-spread))
+            high = -np.expm1(-quiet * np.exp(spread))
+        size = np.maximum(self.known, 1)
+        ends = wilson(share * size, of=size, confidence_level=confidence_level)
+        thin = (self.events < FEW_EVENTS) | ~np.isfinite(spread)
+        return np.where(thin, ends[0], low), np.where(thin, ends[1], high)
+
+
+def _limits(alone: Arm, both: Arm, level: float) -> tuple[FloatArray, FloatArray]:
+    """From two intervals to that of a difference (Zou 2008): each arm's distance to its limit,
+    their correlation (units with jobs of both kinds) from the common resamples."""
+    (alone_low, alone_high), (both_low, both_high) = alone.interval(level), both.interval(level)
+    middle = alone.share - both.share
+    tied = _correlation(alone.draws, both.draws)
+
+    def distance(one: FloatArray, other: FloatArray) -> FloatArray:
+        return np.sqrt(np.maximum(one**2 + other**2 - 2 * tied * one * other, 0.0))
+
+    down = distance(alone.share - alone_low, both_high - both.share)
+    up = distance(alone_high - alone.share, both.share - both_low)
+    return middle - down, middle + up
+
+
+def _correlation(one: FloatArray, other: FloatArray) -> FloatArray:
+    """(k,) of two sets of draws; 0 where either does not vary."""
+    a, b = one - np.nanmean(one, axis=0), other - np.nanmean(other, axis=0)
+    scale = np.sqrt(np.nanmean(a**2, axis=0) * np.nanmean(b**2, axis=0))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(scale > 0, np.nanmean(a * b, axis=0) / scale, 0.0)
 
 
 def follow_on(
@@ -186,6 +299,10 @@ def follow_on(
     Raises
     ------
     InputError : one of the two ways was never taken.
+
+    References
+    ----------
+    Zou and Donner (2008) Statistics in Medicine 27:1693; Newcombe (1998) 17:873 (from memory).
     """
     days, kind = np.asarray(followed_days), np.asarray(event)
     paired = np.asarray(both, dtype=bool)
@@ -207,28 +324,37 @@ def follow_on(
 
     ones = np.ones(len(days))
     found: dict[str, FloatArray | None] = dict.fromkeys(("a", "b", "ad", "bd"))
-    overlap = None
+    overlap, bands = None, {}
     if covariates is not None:
         chance = propensity(covariates, treated=paired)
         inside = (chance > LEAST_PROPENSITY) & (chance < 1 - LEAST_PROPENSITY)
         overlap = float(inside.mean())
+        bands = {
+            name: np.histogram(chance[arm], bins=BANDS)[0]
+            for name, arm in (("overlap_alone", ~paired), ("overlap_both", paired))
+        }
         if 1 - overlap <= LACKING_OVERLAP:
             x = np.asarray(covariates, dtype=float)
 
             def weigh(multiple: FloatArray) -> FloatArray:
-                p = np.clip(propensity(x, treated=paired, weights=multiple), 0.01, 0.99)
+                p = np.clip(propensity(x, treated=paired, weights=multiple), *WEIGHT_ENDS)
                 return multiple * np.where(paired, 1 / p, 1 / (1 - p))
 
-            main = weigh(ones)
-            drawn = np.vstack([weigh(multiple) for multiple in multiples])
+            main, drawn = weigh(ones), weigh(multiples)
             found = {
                 "a": incidence(main, ~paired),
                 "b": incidence(main, paired),
                 "ad": incidence(drawn, ~paired),
                 "bd": incidence(drawn, paired),
             }
+    within = days[:, None] <= ends
+    arms = (~paired, paired)
+    happened = (kind == 1)[:, None] & within
+    settled = ~within | (kind > 0)[:, None] | (days[:, None] == ends)
     return FollowOn(
         windows=ends,
+        events=np.stack([happened[arm].sum(axis=0) for arm in arms]),
+        known=np.stack([settled[arm].sum(axis=0) for arm in arms]),
         alone=incidence(ones, ~paired),
         both=incidence(ones, paired),
         alone_draws=incidence(multiples, ~paired),
@@ -238,4 +364,5 @@ def follow_on(
         weighted_alone_draws=found["ad"],
         weighted_both_draws=found["bd"],
         overlap=overlap,
+        **bands,
     )

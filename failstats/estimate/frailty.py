@@ -38,6 +38,7 @@ class _Lives:
     laws: tuple[str, ...]
     by_unit: np.ndarray
     by_law: np.ndarray
+    x: np.ndarray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -117,7 +118,10 @@ class UnitFrailty:
         standard errors on the log scale."""
         if method == "profile":
             return profile_interval(
-                _surface(self.lives), peak=self.peak, name=name, confidence_level=confidence_level
+                lives_surface(self.lives),
+                peak=self.peak,
+                name=name,
+                confidence_level=confidence_level,
             )
         return wald_interval(self.peak, name, confidence_level=confidence_level)
 
@@ -129,29 +133,33 @@ class UnitFrailty:
 
 def _hazard(theta: np.ndarray, law: np.ndarray, age: np.ndarray) -> tuple[np.ndarray, ...]:
     """H, log H and shape of each life at an age, from (log shape, log scale) per law."""
-    shape = np.exp(theta[0:-1:2])[law]
-    log_sum = shape * (np.log(np.maximum(age, 1e-9)) - theta[1:-1:2][law])
+    shape = np.exp(theta[0::2])[law]
+    log_sum = shape * (np.log(np.maximum(age, 1e-9)) - theta[1::2][law])
     return np.exp(log_sum), log_sum, shape
 
 
-def _surface(lives: _Lives) -> Surface:
-    """Marginal log-likelihood and slope; theta = (log shape, log scale) per law, log variance."""
+def lives_surface(lives: _Lives) -> Surface:
+    """Marginal log-likelihood and slope; theta = (log shape, log scale) per law, the log hazard
+    ratio of each covariate, log variance."""
     unit, law, n_units = lives.unit, lives.law, lives.by_unit.size
     laws = len(lives.laws)
     d = lives.by_unit
-    log_exit = np.log(np.maximum(lives.exit, 0.5))
+    log_exit, two = np.log(np.maximum(lives.exit, 0.5)), 2 * len(lives.laws)
+    seen_x = lives.x[lives.failed].sum(axis=0)
 
     def total(values: np.ndarray) -> np.ndarray:
         return np.bincount(unit, weights=values, minlength=n_units)
 
     def surface(theta: np.ndarray) -> tuple[float, np.ndarray]:
         v = np.exp(theta[-1])
-        out, log_out, shape = _hazard(theta, law, np.maximum(lives.exit, 0.5))
-        into, log_into, _ = _hazard(theta, law, lives.entry)
-        into = np.where(lives.entry > 0, into, 0.0)
+        lift = lives.x @ theta[two:-1]
+        ratio = np.exp(lift)
+        out, log_out, shape = _hazard(theta[:two], law, np.maximum(lives.exit, 0.5))
+        into, log_into, _ = _hazard(theta[:two], law, lives.entry)
+        log_h = np.log(shape) + log_out - log_exit + lift
+        out, into = out * ratio, np.where(lives.entry > 0, into * ratio, 0.0)
         log_into = np.where(lives.entry > 0, log_into, 0.0)
         ends, begins = total(out), total(into)
-        log_h = np.log(shape) + log_out - log_exit
         value = float(log_h[lives.failed].sum())
         value += float((gammaln(1 / v + d) - gammaln(1 / v) + d * np.log(v)).sum())
         value += float((np.log1p(v * begins) / v - (1 / v + d) * np.log1p(v * ends)).sum())
@@ -162,8 +170,9 @@ def _surface(lives: _Lives) -> Surface:
         by_shape += np.where(lives.failed, 1 + log_out, 0.0)
         by_scale = -shape * (pull_out[unit] * out + pull_in[unit] * into)
         by_scale -= np.where(lives.failed, shape, 0.0)
-        slope[0:-1:2] = np.bincount(law, weights=by_shape, minlength=laws)
-        slope[1:-1:2] = np.bincount(law, weights=by_scale, minlength=laws)
+        slope[0:two:2] = np.bincount(law, weights=by_shape, minlength=laws)
+        slope[1:two:2] = np.bincount(law, weights=by_scale, minlength=laws)
+        slope[two:-1] = seen_x + lives.x.T @ (pull_out[unit] * out + pull_in[unit] * into)
         by_v = (digamma(1 / v) - digamma(1 / v + d)) / v**2 + d / v
         by_v += -np.log1p(v * begins) / v**2 + begins / (v * (1 + v * begins))
         by_v += np.log1p(v * ends) / v**2 - (1 / v + d) * ends / (1 + v * ends)
@@ -183,7 +192,9 @@ def _alike(surface: Surface) -> Surface:
     return fixed
 
 
-def _checked(unit: Any, law: Any, entry: Any, exit: Any, failed: Any) -> _Lives:
+def lives_checked(
+    unit: Any, law: Any, entry: Any, exit: Any, failed: Any, covariates: Any = None
+) -> _Lives:
     ends = np.asarray(exit, dtype=float)
     begins = np.broadcast_to(np.asarray(entry, dtype=float), ends.shape)
     died = np.asarray(failed, dtype=bool)
@@ -196,6 +207,9 @@ def _checked(unit: Any, law: Any, entry: Any, exit: Any, failed: Any) -> _Lives:
             f"entry must be 0 or more and no later than exit; {int(wrong.sum())} lives are not so.",
             rows=np.flatnonzero(wrong).tolist(),
         )
+    x = np.zeros((ends.size, 0)) if covariates is None else np.asarray(covariates, dtype=float)
+    if x.ndim != 2 or len(x) != ends.size or not np.isfinite(x).all():
+        raise InputError(f"covariates must be finite, one row per life, but have shape {x.shape}.")
     _, codes = np.unique(who, return_inverse=True)
     names, kinds = np.unique(what, return_inverse=True)
     return _Lives(
@@ -207,10 +221,24 @@ def _checked(unit: Any, law: Any, entry: Any, exit: Any, failed: Any) -> _Lives:
         laws=tuple(map(str, names)),
         by_unit=np.bincount(codes, weights=died),
         by_law=np.bincount(kinds, weights=died),
+        x=x,
     )
 
 
-def unit_frailty(unit: Any, *, law: Any, entry: Any, exit: Any, failed: Any) -> UnitFrailty:
+def lives_begin(lives: _Lives) -> tuple[list[str], np.ndarray]:
+    """Names of the parameters but for the variance, and where to begin."""
+    two = 2 * len(lives.laws)
+    names = [f"{name} {word}" for name in lives.laws for word in ("shape", "scale")]
+    names += [f"covariate {j + 1}" for j in range(lives.x.shape[1])]
+    start = np.zeros(two + lives.x.shape[1])
+    days = np.bincount(lives.law, weights=lives.exit - lives.entry)
+    start[0:two:2], start[1:two:2] = 0.2, np.log(days / lives.by_law)
+    return names, start
+
+
+def unit_frailty(
+    unit: Any, *, law: Any, entry: Any, exit: Any, failed: Any, covariates: Any = None
+) -> UnitFrailty:
     """Fit part lives together with how much units differ.
 
     Parameters
@@ -221,6 +249,8 @@ def unit_frailty(unit: Any, *, law: Any, entry: Any, exit: Any, failed: Any) -> 
     entry, exit : shape (k,), ages in days; a life with entry above 0 counts given that it
         survived to there.
     failed : shape (k,), whether it ended in a failure.
+    covariates : shape (k, p), what is known to make lives of units differ (use, family): each
+        multiplies the hazard; what is left over is the frailty.
 
     Raises
     ------
@@ -233,14 +263,11 @@ def unit_frailty(unit: Any, *, law: Any, entry: Any, exit: Any, failed: Any) -> 
     entry; a unit that joined later has lost its weak parts already, unseen, and would make
     units look more alike than they are.
     """
-    lives = _checked(unit, law, entry, exit, failed)
+    lives = lives_checked(unit, law, entry, exit, failed, covariates)
     if not lives.laws or lives.by_law.min() < FEWEST_FAILURES:
         raise FitError(f"unit frailty: each law needs at least {FEWEST_FAILURES} failures.")
-    surface = _surface(lives)
-    names = [f"{name} {word}" for name in lives.laws for word in ("shape", "scale")]
-    start = np.zeros(2 * len(lives.laws))
-    days = np.bincount(lives.law, weights=lives.exit - lives.entry)
-    start[0::2], start[1::2] = 0.2, np.log(days / lives.by_law)
+    surface = lives_surface(lives)
+    names, start = lives_begin(lives)
     alike = find_peak(_alike(surface), starts=[start], names=names, what="units alike")
     if surface(np.append(alike.theta, np.log(1e-2)))[0] <= alike.log_likelihood:
         raise FitError(

@@ -16,6 +16,7 @@ from failstats.show.ages import failure_rates, repeats_curve, straight_line
 from failstats.show.curves import frontier, incidence_curve, life_curve
 from failstats.show.frames import NothingToDraw, inline, needed, titled
 from failstats.show.interval_rows import cost_bars, differences, forest, rows_bar, shares
+from failstats.show.pairs_causes import follow_on_curves, pareto, reading_strips
 from failstats.show.ratios import dose_response, ratio_map, stacked
 from failstats.show.text import share_text
 from failstats.show.theme import themed
@@ -26,11 +27,14 @@ __all__ = [
     "differences",
     "dose_response",
     "failure_rates",
+    "follow_on_curves",
     "forest",
     "frontier",
     "incidence_curve",
     "life_curve",
     "pair_heat_map",
+    "pareto",
+    "reading_strips",
     "ratio_map",
     "repeats_curve",
     "rows_bar",
@@ -44,14 +48,17 @@ MOST_PARTS = 12
 
 
 def pair_heat_map(
-    frame: pd.DataFrame, *, title: str = "When the first part failed, the second had too"
+    frame: pd.DataFrame,
+    *,
+    title: str = "When the first part failed, the second had too",
+    of: str = "failures",
 ) -> Any:
     """How often a second part is found failed when a first one is.
 
     Parameters
     ----------
     frame : columns first, second, share (of the first's episodes), episodes (that it rests on).
-    title : what the cells mean.
+    title : what the cells mean. of : what of the first part is counted, in a word.
 
     Returns
     -------
@@ -68,7 +75,7 @@ def pair_heat_map(
     others = [x for x in dict.fromkeys(data["second"]) if x not in by_use.index]
     order, note = [*map(str, by_use.index), *map(str, others)], ""
     if len(order) > MOST_PARTS:
-        note = f"The {MOST_PARTS} parts with most failures of {len(order)}."
+        note = f"The {MOST_PARTS} parts with most {of} of {len(order)}."
         order = order[:MOST_PARTS]
     data = data[data["first"].isin(order) & data["second"].isin(order)].copy()
     top = float(data["share"].max()) or 1.0
@@ -97,7 +104,7 @@ def pair_heat_map(
     strong = base.transform_filter("datum.strong").mark_text(style="on_high")
     best = data.sort_values("share", ascending=False).head(3)
     text = f"{title}. Largest: " + "; ".join(
-        f"{row.second} in {row.words} of {row.episodes:,} failures of the {row.first}"
+        f"{row.second} in {row.words} of {row.episodes:,} {of} of the {row.first}"
         for row in best.itertuples()
     )
     return themed(

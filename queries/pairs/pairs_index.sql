@@ -1,13 +1,15 @@
 -- name: pairs_index
 -- answers: After one part was replaced, with or without its partner, what failed next and when?
 -- grain: one row per index episode (first part replaced on a call-out, partner not found failed)
--- inputs: fact_episode_parts, fact_spans, fact_lives, stg_units
+-- inputs: fact_episode_parts, fact_episodes, fact_spans, fact_lives, fact_neglect, stg_units, stg_parts
 -- params: $first, $second
 -- choice: An episode in which the partner was found failed is no index job: it is replaced under
 --    any policy. The window ends at the next call-out failure of either part (the event), at any
 --    other replacement of either (the next index job or a preventive one), or when the unit is no
---    longer watched; only the first of these counts.
--- trap: A ratio to the usual failure rate may come from bad units alone; the difference between
+--    longer watched; only the first of these counts. A silent failure that a test turns up is no
+--    event: nobody called because of it, and an old partner is found bad more often than a new one.
+-- trap: partner_age_days is what is in the unit after the job, partner_was_days what the technician
+--    saw; only the latter may enter a weight. A ratio to the usual failure rate may come from bad units alone; the difference between
 --    replaced alone and replaced together is what pairing can change.
 -- source: methods page, "Follow-on"
 with parts as (
@@ -21,11 +23,13 @@ with parts as (
         part.replaced_on,
         part.part,
         part.failed,
+        part.failed and not coalesce(list_contains(word.silent_modes, part.mode), false) as failed_loud,
         part.replaced,
         part.passed_hot,
         part.passed_cold,
         part.mode
     from fact_episode_parts as part
+    left join stg_parts as word on word.part = part.part
     where part.part in ($first, $second)
 ),
 
@@ -43,6 +47,7 @@ index_jobs as (
         one.installed_on,
         one.replaced_on as index_on,
         one.failed as first_failed,
+        coalesce(one.mode = 'tripped', false) as first_tripped,
         coalesce(other.replaced, false) as both_replaced,
         coalesce(other.passed_hot, false) as partner_passed_hot,
         coalesce(other.passed_cold, false) and not coalesce(other.passed_hot, false) as partner_passed_cold
@@ -63,8 +68,8 @@ following as (
     select
         watched.episode_id,
         part.opened_on as next_on,
-        bool_or(part.failed and part.kind = 'call_out') as failed,
-        bool_or(part.failed and part.kind = 'call_out' and part.part = $first) as failed_first
+        bool_or(part.failed_loud and part.kind = 'call_out') as failed,
+        bool_or(part.failed_loud and part.kind = 'call_out' and part.part = $first) as failed_first
     from watched
     inner join parts as part
         on part.unit_id = watched.unit_id
@@ -97,15 +102,20 @@ partner_birth as (
 select
     watched.episode_id,
     watched.unit_id,
+    visit.technician_id,
+    visit.van_id,
     coalesce(unit.building_id, watched.unit_id) as cluster_id,
     watched.family,
     watched.index_on,
     watched.first_failed,
+    watched.first_tripped,
     watched.both_replaced,
     watched.partner_passed_hot,
     watched.partner_passed_cold,
     watched.index_on - watched.installed_on as unit_age_days,
     case when watched.both_replaced then 0 else watched.index_on - birth.partner_born_on end as partner_age_days,
+    watched.index_on - birth.partner_born_on as partner_was_days,
+    coalesce(neglect.band, 'unknown') as vent_state,
     case
         when next_event.next_on <= watched.ends_on then next_event.next_on - watched.index_on
         else watched.ends_on - watched.index_on
@@ -115,6 +125,12 @@ select
     coalesce(next_event.next_on <= watched.ends_on and not next_event.failed, false) as replaced_otherwise
 from watched
 inner join stg_units as unit on unit.unit_id = watched.unit_id
+inner join fact_episodes as visit on visit.episode_id = watched.episode_id and visit.visit = 1
+left join fact_neglect as neglect
+    on neglect.unit_id = watched.unit_id
+    and neglect.span = watched.span
+    and watched.index_on > neglect.from_day
+    and watched.index_on <= neglect.to_day
 left join next_event on next_event.episode_id = watched.episode_id
 left join partner_birth as birth on birth.episode_id = watched.episode_id
 order by watched.episode_id

@@ -9,7 +9,7 @@ from scipy.integrate import quad
 from scipy.stats import gamma
 
 from failstats.errors import FitError, InputError
-from failstats.estimate.frailty import _checked, _surface, gamma_frailty_cox, unit_frailty
+from failstats.estimate.frailty import lives_checked, lives_surface, gamma_frailty_cox, unit_frailty
 
 YEAR = 365.25
 LAWS = {"belt": (1.5, 12.0), "coil": (1.8, 9.0)}
@@ -51,7 +51,7 @@ def _fit(lives: pd.DataFrame, entry: object = 0.0):
 def test_the_slope_is_that_of_the_value() -> None:
     lives = _company(300, 0.5, 1)
     entry = np.where(np.arange(len(lives)) % 3 == 0, lives["exit"] / 2, 0.0)
-    surface = _surface(_checked(lives["unit"], lives["law"], entry, lives["exit"], lives["failed"]))
+    surface = lives_surface(lives_checked(lives["unit"], lives["law"], entry, lives["exit"], lives["failed"]))
     theta = np.array([0.3, np.log(4000.0), 0.5, np.log(3500.0), np.log(0.4)])
     _, slope = surface(theta)
     for j, step in enumerate(1e-5 * np.eye(5)):
@@ -62,8 +62,8 @@ def test_the_slope_is_that_of_the_value() -> None:
 def test_one_unit_against_quadrature() -> None:
     """Two lives of one unit, the second given survival to 500: the average over the frailty."""
     v, shape, scale = 0.7, 1.4, 3000.0
-    lives = _checked([1, 1], ["coil", "coil"], [0.0, 500.0], [900.0, 2000.0], [True, False])
-    value, _ = _surface(lives)(np.array([np.log(shape), np.log(scale), np.log(v)]))
+    lives = lives_checked([1, 1], ["coil", "coil"], [0.0, 500.0], [900.0, 2000.0], [True, False])
+    value, _ = lives_surface(lives)(np.array([np.log(shape), np.log(scale), np.log(v)]))
     h = shape / scale * (900 / scale) ** (shape - 1)
     total = (900 / scale) ** shape + (2000 / scale) ** shape
     into = (500 / scale) ** shape

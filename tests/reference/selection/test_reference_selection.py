@@ -11,7 +11,7 @@ import pytest
 from failstats.counts.joint_table import JointTable
 from failstats.counts.risk_table import RiskTable
 from failstats.counts.row_pass import HiddenRows
-from failstats.estimate.frailty import _checked, _surface, gamma_frailty_cox
+from failstats.estimate.frailty import lives_checked, lives_surface, gamma_frailty_cox
 from failstats.estimate.hidden_state import hidden_surface
 from failstats.estimate.life_models import FittedLife, fit
 from failstats.estimate.renewal_births import renewal_births, renewal_increments
@@ -157,12 +157,12 @@ def test_induced_failure() -> None:
 
 def _log_density(variance: float, *lives: tuple[float, float, bool]) -> float:
     """Marginal log-likelihood of lives (rate, age, failed) of one unit, exponential hazards."""
-    checked = _checked(
+    checked = lives_checked(
         [0] * len(lives), [str(i) for i in range(len(lives))], 0.0,
         [age for _, age, _ in lives], [failed for *_, failed in lives],
     )  # fmt: skip
     theta = [x for rate, *_ in lives for x in (0.0, -np.log(rate))]
-    return float(_surface(checked)(np.array([*theta, np.log(variance)]))[0])
+    return float(lives_surface(checked)(np.array([*theta, np.log(variance)]))[0])
 
 
 def test_two_lives_that_share_a_frailty() -> None:

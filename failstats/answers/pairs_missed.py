@@ -1,0 +1,92 @@
+"""What a test misses: parts that passed and failed soon after, beyond what their age explains."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from failstats.answers.pairs_follow import REPLICATES, SEED, Background
+from failstats.answers.pairs_rows import Missed, TestContrast
+from failstats.estimate.follow_on import cumulative_incidence
+from failstats.warehouse.session import Session
+
+__all__ = ["MISSED_WINDOW", "missed_by_test"]
+
+MISSED_WINDOW = 365
+FEWEST_PASSED = 20  # passed tests of either kind; below it no contrast is stated
+
+
+def missed_by_test(
+    session: Session, curves: Background, level: float
+) -> tuple[dict[str, list[Missed]], dict[str, TestContrast]]:
+    """Part -> how often it failed within a year of passing each test, and cold against hot."""
+    frame = session.run("pairs_tests")
+    frame = frame[(frame["followed_days"] > 0) & frame["age_days"].notna()]
+    missed: dict[str, list[Missed]] = {}
+    contrasts: dict[str, TestContrast] = {}
+    for part, group in frame.groupby("part"):
+        rows, contrast = _part(str(part), group.reset_index(drop=True), curves, level)
+        missed[str(part)] = rows
+        if contrast is not None:
+            contrasts[str(part)] = contrast
+    return missed, contrasts
+
+
+def usual_share(part: str, family: np.ndarray, age: np.ndarray, curves: Background) -> np.ndarray:
+    """(jobs,) chance that a part of this age fails within the window, by the background."""
+    out = np.zeros(len(age))
+    for name in np.unique(family):
+        curve, mine = curves.get((part, name)), family == name
+        if curve is None or not len(curve.age):
+            continue
+        hazard = np.concatenate([[0.0], curve.cumulative_hazard])
+        ends = [
+            hazard[np.searchsorted(curve.age, when, side="right")]
+            for when in (age[mine], age[mine] + MISSED_WINDOW)
+        ]
+        out[mine] = -np.expm1(ends[0] - ends[1])
+    return out
+
+
+def _part(
+    part: str, group: pd.DataFrame, curves: Background, level: float
+) -> tuple[list[Missed], TestContrast | None]:
+    _, code = np.unique(group["cluster_id"].to_numpy().astype(str), return_inverse=True)
+    draws = np.random.default_rng(SEED).poisson(1.0, size=(REPLICATES, int(code.max()) + 1))
+    weight = np.vstack([np.ones(len(group)), draws[:, code]])
+    usual = usual_share(part, group["family"].to_numpy(), group["age_days"].to_numpy(float), curves)
+    tail = [(1 - level) / 2, (1 + level) / 2]
+    rows, beyond_of, sizes = [], {}, {}
+    for test in sorted(group["test"].unique()):
+        mine = (group["test"] == test).to_numpy()
+        arm, w = group[mine], weight[:, mine]
+        failed = arm["failed"].to_numpy()
+        days = arm["followed_days"].to_numpy(np.int64)
+        share = cumulative_incidence(days, event=failed, windows=[MISSED_WINDOW], weights=w)[:, 0]
+        total = w.sum(axis=1)
+        base = np.divide(w @ usual[mine], total, out=np.full(len(total), np.nan), where=total > 0)
+        beyond = share - base
+        low, high = np.nanquantile(share[1:], tail)
+        ends = np.nanquantile(beyond[1:], tail)
+        beyond_of[test], sizes[test] = beyond, len(arm)
+        rows.append(
+            Missed(
+                test=str(test),
+                kept=len(arm),
+                unit_count=int(arm["unit_id"].nunique()),
+                failed_within=int((failed & (days <= MISSED_WINDOW)).sum()),
+                share=float(share[0]),
+                ci=(float(low), float(high)),
+                usual_share=float(base[0]),
+                beyond=float(beyond[0]),
+                beyond_ci=(float(ends[0]), float(ends[1])),
+            )
+        )
+    both = ("cold_continuity", "hot_cycle")
+    if min(sizes.get(test, 0) for test in both) < FEWEST_PASSED:
+        return rows, None
+    gap = beyond_of[both[0]] - beyond_of[both[1]]
+    low, high = np.nanquantile(gap[1:], tail)
+    return rows, TestContrast(
+        window_days=MISSED_WINDOW, cold_minus_hot=float(gap[0]), ci=(float(low), float(high))
+    )
