@@ -69,7 +69,8 @@ def expected_failures(curve: HazardCurve | None, *, begin: ArrayLike, end: Array
     --------
     >>> from failstats.counts.risk_table import RiskTable
     >>> from failstats.estimate.curves import nelson_aalen
-    >>> curve = nelson_aalen(RiskTable.from_lives(0, [100, 200, 200, 200], [True, True, False, False]))
+    >>> table = RiskTable.from_lives(0, [100, 200, 200, 200], [True, True, False, False])
+    >>> curve = nelson_aalen(table)
     >>> round(expected_failures(curve, begin=[0, 150], end=[100, 200]).failures, 4)
     0.5833
     """
