@@ -24,6 +24,7 @@ from failstats.report.bundle import (
 from failstats.report.glossary import glossary
 from failstats.report.printing import advice_rows, environment, paper_name, van_rows
 from failstats.report.tables import MIN_CELL, csv_text, page_table, withhold_small
+from failstats.report.what_if import page_panels, with_mark
 from failstats.show.cautions import cautions
 from failstats.show.text import clean
 
@@ -240,12 +241,16 @@ class _Writer:
             )
         if self.public and spec is not None:
             spec = _without_small(spec, self.min_cell)
+        panels = [] if self.public else page_panels(answer)
+        if spec is not None and any(panel["marked"] for panel in panels):
+            spec = with_mark(spec)
         bare, title, notes = page_spec(spec) if spec is not None else (None, "", [])
         return {
             "command": answer.command,
             "question": QUESTIONS.get(answer.command, answer.command),
             "headline": _said(answer.headline()),
             "spec": markupsafe.Markup(script_json(bare)) if bare is not None else "",
+            "panels": panels,
             "chart_title": title,
             "chart_notes": notes,
             "description": (bare or {}).get("description", title),

@@ -21,6 +21,8 @@ from axe_playwright_python.sync_playwright import Axe  # noqa: E402
 from playwright.sync_api import Browser, Page, sync_playwright  # noqa: E402
 from pypdf import PdfReader  # noqa: E402
 
+from failstats.report.what_if import page_panels  # noqa: E402
+
 PICTURES = Path(__file__).resolve().parents[2] / ".pictures"
 DRAWN = "html[data-charts=drawn]"
 LONGEST_WAIT = 90_000  # milliseconds; five on a free machine
@@ -125,3 +127,39 @@ def test_on_paper_each_van_and_the_card_have_a_sheet(browser: Browser, made: Any
 
 def test_the_page_is_small(made: Any) -> None:
     assert made.report.page.stat().st_size < MOST_BYTES
+
+
+@pytest.mark.parametrize("name", ["budget", "target"])
+def test_sliders_show_what_python_computed(browser: Browser, made: Any, name: str) -> None:
+    panels = {panel["name"]: panel for panel in page_panels(made.answers["stock"])}
+    panel = panels[name]
+    shown = Visit(browser, made.report.page, WIDE, "light")
+    slider = shown.page.locator(f"#slide-{name}")
+    places = shown.page.locator(f"#what-if-{name} tbody tr")
+    last = len(panel["cells"]) - 1
+    for position in (0, 1, last // 3, last):
+        slider.evaluate(
+            "(box, at) => { box.value = at; box.dispatchEvent(new Event('input')); }", position
+        )
+        assert slider.get_attribute("aria-valuetext") == panel["sliders"][0]["texts"][position]
+        cells = [row.locator("td").all_text_contents() for row in places.all()]
+        assert cells == panel["cells"][position]
+    slider.focus()
+    shown.page.keyboard.press("ArrowLeft")
+    assert slider.input_value() == str(last - 1)
+    assert places.first.locator("td").all_text_contents() == panel["cells"][last - 1][0]
+    shown.context.close()
+
+
+def test_the_budget_slider_moves_the_line_in_the_chart(browser: Browser, made: Any) -> None:
+    shown = Visit(browser, made.report.page, WIDE, "light")
+    slider = shown.page.locator("#slide-budget")
+    line = shown.page.locator('.chart[data-spec="spec-stock"] g.mark-rule line').last
+    seen = []
+    for position in (3, 12):
+        slider.evaluate(
+            "(box, at) => { box.value = at; box.dispatchEvent(new Event('input')); }", position
+        )
+        seen.append(line.evaluate("mark => mark.getBoundingClientRect().x"))
+    assert seen[1] > seen[0] + 20  # pixels: nine steps of the budget lie further apart than that
+    shown.context.close()

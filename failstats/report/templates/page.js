@@ -49,10 +49,11 @@
       const spec = structuredClone(source);
       resize(spec, width);
       if (room < 480) tighten(spec);
-      await window.failstatsEmbed(box, spec, {
+      const made = await window.failstatsEmbed(box, spec, {
         mode: "vega-lite", renderer: "svg", actions: false, ast: true, logLevel: 1,
          config: dress(name, room),
       });
+      box.view = made.view;
       const picture = box.querySelector("svg");
       const spare = room - Number(picture.getAttribute("width"));
       if (spare >= 0 && (spare < 12 || width >= most)) break;
@@ -61,7 +62,40 @@
       width = next;
     }
     box.dataset.drawn = name;
+    setMarks();
   };
+
+  // Sliders: every position was computed beforehand; here its texts are looked up, nothing more.
+  const panels = [...document.querySelectorAll(".what-if")].map((box) => ({
+    box, data: JSON.parse(document.getElementById(box.dataset.panel).textContent),
+    sliders: [...box.querySelectorAll("input")],
+  }));
+  const setMarks = () => {
+    for (const { data, sliders } of panels) {
+      if (!data.mark) continue;
+      const value = data.mark.values[Number(sliders[0].value)];
+      for (const chart of document.querySelectorAll(`.chart[data-spec="${data.mark.chart}"]`)) {
+        if (chart.view) chart.view.signal("what_if", value).run();
+      }
+    }
+  };
+  for (const panel of panels) {
+    const { box, data, sliders } = panel;
+    const show = () => {
+      let at = 0;
+      sliders.forEach((slider, k) => {
+        const text = data.sliders[k].texts[Number(slider.value)];
+        box.querySelectorAll("output")[k].textContent = text;
+        slider.setAttribute("aria-valuetext", text);
+        at = at * data.sliders[k].texts.length + Number(slider.value);
+      });
+      box.querySelectorAll("tbody tr").forEach((row, k) => {
+        row.querySelectorAll("td").forEach((cell, j) => { cell.textContent = data.cells[at][k][j]; });
+      });
+      setMarks();
+    };
+    for (const slider of sliders) slider.addEventListener("input", show);
+  }
 
   const boxes = [...document.querySelectorAll(".chart")];
   let running = Promise.resolve();
