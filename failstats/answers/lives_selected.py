@@ -20,7 +20,14 @@ from failstats.estimate.renewal_births import renewal_births
 from failstats.estimate.silent_loss import SilentLoss, silent_loss
 from failstats.warehouse.session import Session
 
-__all__ = ["HiddenPair", "fitted_world_check", "hidden_pair", "loss_life", "renewal_life"]
+__all__ = [
+    "HiddenPair",
+    "fitted_world_check",
+    "gone_share",
+    "hidden_pair",
+    "loss_life",
+    "renewal_life",
+]
 
 #: The hot test's sensitivity is not in the records; the answer is fitted at both ends of this.
 SENSITIVITY_ENDS = (0.85, 1.0)
@@ -150,6 +157,12 @@ def _loss(session: Session, births: str) -> SilentLoss | None:
     kept = session.kept[key]
     assert kept is None or isinstance(kept, SilentLoss)
     return kept
+
+
+def gone_share(session: Session) -> float | None:
+    """Of the call-out units not heard of, the share expected to have left; None where no fit."""
+    found = _loss(session, "known")
+    return None if found is None else found.gone_share
 
 
 def loss_life(session: Session, part: str, births: str) -> FittedLife | None:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from failstats.answers import wording as text
 from failstats.answers.quality_habits import habits
+from failstats.answers.quality_selection import selection
 from failstats.answers.result import Answer, Warning_
 from failstats.show import charts
 from failstats.warehouse.queries import all_queries
@@ -175,9 +176,10 @@ def quality(session: Session, *, limit: int = LIMIT) -> Quality:
     moved = session.run("lives_moved").groupby("rule")["lives"].sum()
     followed = session.run("quality_followed").iloc[0]
     kept_how, figures = habits(session)
+    selected, figures["selection"] = selection(session)
     habitual = [
         Remark(check=check, statement=statement, rows=rows, remedy=remedy)
-        for check, statement, rows, remedy in kept_how
+        for check, statement, rows, remedy in (*selected, *kept_how)
     ]
     remarks = [*_checks(session), *_gaps(followed), *habitual]
     results = QualityReport(
