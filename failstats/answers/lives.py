@@ -10,6 +10,7 @@ from failstats.answers import wording as text
 from failstats.answers.headline import headline_of
 from failstats.answers.lives_ages import (
     age_bands,
+    between_looks,
     left_at_ages,
     mean_counts,
     plot_points,
@@ -276,6 +277,7 @@ def _part(
             "plot": plot_points(checks.table, found.model) if found is not None else [],
             "life_left": left_at_ages(checks.table, found, asked.level),
             "replaced": replaced_bounds(session, part, asked, checks.selection, checks.table),
+            "found_at_maintenance": between_looks(session, part, asked, checks.selection),
             "checked_on": checks.said,
         }
     row = life_row(

@@ -13,6 +13,7 @@ from failstats.answers.lives_rows import (
     YEAR_DAYS,
     AgeBand,
     BracketEnd,
+    FoundLater,
     LifeLeft,
     PlotPoint,
     RecurrenceDifference,
@@ -24,6 +25,7 @@ from failstats.counts.risk_table import RiskTable
 from failstats.errors import FailstatsError
 from failstats.estimate.intervals import poisson_exact
 from failstats.estimate.life_checks import observed_expected, probability_plot
+from failstats.estimate.life_intervals import fit_intervals
 from failstats.estimate.life_models import FittedLife, NoFit, fit
 from failstats.estimate.mean_life import life_left
 from failstats.estimate.recurrence import (
@@ -37,6 +39,7 @@ from failstats.warehouse.session import Session
 __all__ = [
     "UNIT_COLUMNS",
     "age_bands",
+    "between_looks",
     "left_at_ages",
     "mean_counts",
     "plot_points",
@@ -215,6 +218,41 @@ def _end(name: str, table: RiskTable, level: float) -> BracketEnd:
         failures=int(found.failures),
         scale_days=found.parameters["scale"] if known else None,
         ci=tuple(found.interval(level)["scale"]) if known else None,
+    )
+
+
+def between_looks(
+    session: Session, part: str, asked: Asked, selection: Selection
+) -> FoundLater | None:
+    """What the life would be if failures that maintenance found lie anywhere since the last look.
+
+    None where maintenance found none, or on the loads clock.
+    """
+    if selection.clock != "days":
+        return None
+    params = {k: v for k, v in selection.params(part).items() if k != "bracket"}
+    rows = session.run("lives_looked", **params)
+    upper = rows["found_days"].astype(float).fillna(np.inf).to_numpy()
+    seen, weight = rows["seen_days"].to_numpy(float), rows["lives"].to_numpy(float)
+    apart = np.isfinite(upper) & (seen < upper)
+    if not apart.any():
+        return None
+    # failures of day 0 stand at half a day, as in the counts
+    at_birth = upper == 0
+    seen, upper = np.where(at_birth, 0.0, seen), np.where(at_birth, 0.5, upper)
+    useful = np.isfinite(upper) | (seen > 0)
+    found = fit_intervals(
+        seen[useful],
+        upper=upper[useful],
+        entry=rows["entry_days"].to_numpy(float)[useful],
+        counts=weight[useful],
+    )
+    known = isinstance(found, FittedLife)
+    limits = found.interval(asked.level, method="normal")["scale"] if known else None
+    return FoundLater(
+        found=int(weight[apart].sum()),
+        scale_days=found.parameters["scale"] if known else None,
+        ci=None if limits is None else (float(limits.low), float(limits.high)),
     )
 
 

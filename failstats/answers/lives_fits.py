@@ -377,7 +377,7 @@ def life_row(
 #: Fields of a row that only some rows have.
 _EMPTY: dict[str, Any] = {
     "models": [], "recurrence": [], "recurrence_trend": None, "recurrence_difference": [],
-    "first_and_later": [], "replaced": None, "bands": [], "plot": [],
+    "first_and_later": [], "replaced": None, "found_at_maintenance": None, "bands": [], "plot": [],
     "checked_on": "", "life_left": [], "shared": None, "shape_penalty": None,
     "price": None, "compared": [], "kept": {}, "moved": {},
 }  # fmt: skip

@@ -12,6 +12,7 @@ __all__ = [
     "BracketEnd",
     "Comparison",
     "CurvePoint",
+    "FoundLater",
     "IncidencePoint",
     "Life",
     "LifeLeft",
@@ -171,6 +172,18 @@ class Replaced:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FoundLater:
+    """Failures that maintenance found, so that they are known to lie between two looks only.
+
+    found : how many. scale_days, ci : of the fit in which they lie anywhere in between.
+    """
+
+    found: int
+    scale_days: float | None
+    ci: tuple[float, float] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Shared:
     """The same life leaning on the other strata, as far as these agree with each other.
 
@@ -232,6 +245,7 @@ class Life:
     recurrence_difference: list[RecurrenceDifference]
     first_and_later: list[BracketEnd]
     replaced: Replaced | None
+    found_at_maintenance: FoundLater | None
     bands: list[AgeBand]
     plot: list[PlotPoint]
     checked_on: str

@@ -168,7 +168,8 @@ def close_look(life: Life, say: Say) -> list[str]:
     if life.bands:
         lines.append(_bands(life, say))
     said = [
-        _left(life, say), _agreement(life), _swapped(life, say), _repeats(life, say), _kept(life),
+        _left(life, say), _agreement(life), _swapped(life, say), _found_later(life, say),
+        _repeats(life, say), _kept(life),
     ]  # fmt: skip
     return lines + [text.wrap(line) for line in said if line]
 
@@ -272,6 +273,19 @@ def _swapped(life: Life, say: Say) -> str:
     return (
         f"{line}: had all of them failed, the scale would be {say(worst.scale_days)}; had all gone "
         f"on working, {say(best.scale_days)}."
+    )
+
+
+def _found_later(life: Life, say: Say) -> str:
+    found = life.found_at_maintenance
+    if found is None:
+        return ""
+    line = f"{found.found:,} failures were found at maintenance and are dated to that day"
+    if found.scale_days is None:
+        return line + "."
+    return (
+        f"{line}; if they lie anywhere since the last look, the scale is {say(found.scale_days)}"
+        f"{text.between(found.ci, say)}."
     )
 
 

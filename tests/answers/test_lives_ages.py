@@ -13,6 +13,7 @@ from failstats.answers.lives_rows import Life
 from failstats.counts.risk_table import RiskTable
 from failstats.errors import InputError
 from failstats.estimate.curves import kaplan_meier
+from failstats.estimate.life_intervals import fit_intervals
 from failstats.estimate.life_models import fit
 from failstats.estimate.life_robust import sandwich
 from failstats.estimate.log_rank import log_rank
@@ -335,3 +336,48 @@ def test_no_swap_no_bound(company: Callable[..., Records]) -> None:
     assert life.bands[0].rate_ci[0] == 0
     assert life.bands[0].rate_ci[1] > 0
     assert life.compared == []
+
+
+def test_failures_that_maintenance_found_lie_between_two_looks(
+    company: Callable[..., Records],
+) -> None:
+    """Ten of sixteen failed fuses are found on the yearly round; nobody had called."""
+    units = "\n".join(f"u{k},E1,2016-01-01,2016-01-01" for k in range(30))
+    jobs, lines = ["job_id,unit_id,visited_on,kind"], ["job_id,part,finding,action"]
+    by_hand = []  # entry, last seen working, found failed (infinite: not), in days
+    start, end = pd.Timestamp("2016-01-01"), pd.Timestamp("2025-12-31")
+    for k in range(30):
+        at = pd.Timestamp(2018 + k % 5, 3, 10 + k % 12)
+        age = (at - start).days
+        if k < 10:  # looked at a year before (even units), found failed on the round
+            last = 0
+            if k % 2 == 0:
+                look = at - pd.Timedelta(days=365)
+                jobs.append(f"l{k},u{k},{look.date()},maintenance")
+                lines.append(f"l{k},fuse,working,kept")
+                last = age - 365
+            jobs.append(f"j{k},u{k},{at.date()},maintenance")
+            by_hand.append((0, last, age))
+        elif k < 16:
+            jobs.append(f"j{k},u{k},{at.date()},call_out")
+            by_hand.append((0, age, age))
+        else:
+            by_hand.append((0, (end - start).days, np.inf))
+            continue
+        lines.append(f"j{k},fuse,failed,replaced")
+        by_hand.append((0, (end - at).days, np.inf))
+    records = company(
+        units=f"unit_id,family,installed_on,enrolled_on\n{units}",
+        jobs="\n".join(jobs),
+        lines="\n".join(lines),
+    )
+    answer = records.lives("fuse")
+    life = answer.results[0]
+    entry, lower, upper = (np.array(column, dtype=float) for column in zip(*by_hand, strict=True))
+    expected = fit_intervals(lower, upper=upper, entry=entry)
+    found = life.found_at_maintenance
+    assert found is not None
+    assert found.found == 10
+    assert found.scale_days == pytest.approx(expected.parameters["scale"], rel=FITTED)
+    assert found.ci == pytest.approx(tuple(expected.interval(method="normal")["scale"]), rel=FITTED)
+    assert "10 failures were found at maintenance" in " ".join(str(answer).split())
