@@ -11,7 +11,7 @@ from failstats.answers import wording as text
 from failstats.answers.costs import Costs, read_costs
 from failstats.answers.lives import chosen_parts
 from failstats.answers.result import Warning_
-from failstats.answers.vents_effects import Asked, effect, states_of
+from failstats.answers.vents_effects import Asked, contrast_of, effect, states_of
 from failstats.answers.vents_models import AGE_CUTS
 from failstats.answers.vents_parts import (
     LENGTH,
@@ -368,6 +368,14 @@ def _summary(
             name: {"share": total[0], "ci": total[1]} for name, total in totals.items() if total
         },
         "future_exposure": future,
+        "models_apart": {
+            name: {
+                contrast_of(bands, state): off
+                for state, off in found.second.in_errors.items()
+                if np.isfinite(off)
+            }
+            for name, found in asked.fitted.items()
+        },
         "sensitivity": again,
         "cumulative_neglect": {name: one for name, one in gathered.items() if one},
         "dose_response": dose,

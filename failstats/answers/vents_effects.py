@@ -31,7 +31,7 @@ from failstats.estimate.belief import detectable_hazard_ratio, e_value
 from failstats.estimate.meaning import NumberNeeded
 from failstats.warehouse.session import Session
 
-__all__ = ["Asked", "effect", "states_of"]
+__all__ = ["Asked", "contrast_of", "effect", "states_of"]
 
 COMMON = 0.15  # share of units with a failure, above which a hazard ratio is converted first
 Role = Literal["outcome", "negative_control"]
@@ -77,8 +77,9 @@ def states_of(asked: Asked, part: str) -> list[str]:
     return [*asked.bands.names, *length]
 
 
-def _contrast(asked: Asked, state: str) -> str:
-    return "over_limit_vs_within" if state == LENGTH else f"{state}_vs_{asked.bands.reference}"
+def contrast_of(bands: Bands, state: str) -> str:
+    """The contrast's name, as the JSON has it."""
+    return "over_limit_vs_within" if state == LENGTH else f"{state}_vs_{bands.reference}"
 
 
 def effect(asked: Asked, part: str, state: str, role: Role) -> VentEffect:
@@ -111,7 +112,7 @@ def effect(asked: Asked, part: str, state: str, role: Role) -> VentEffect:
         part=part,
         role=role,
         exposure="length" if state == LENGTH else "neglect",
-        contrast=_contrast(asked, state),
+        contrast=contrast_of(asked.bands, state),
         hazard_ratio=ratio,
         ci=ci,
         crude_hazard_ratio=number_or_none(np.exp(crude)),
@@ -143,7 +144,7 @@ def _nothing(asked: Asked, found: PartFit | None, part: str, state: str, role: R
     why = asked.reasons.get(part, "too few failures under this state of the vent")
     return VentEffect(
         part=part, role=role, exposure="length" if state == LENGTH else "neglect",
-        contrast=_contrast(asked, state), hazard_ratio=None, ci=(None, None),
+        contrast=contrast_of(asked.bands, state), hazard_ratio=None, ci=(None, None),
         crude_hazard_ratio=None, crude_ci=(None, None), calibrated_ci=None,
         second_model=SecondModel(hazard_ratio=None, ci=(None, None)), within_unit=None,
         p_value=None, time_ratio=None, time_ratio_ci=None,

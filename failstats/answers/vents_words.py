@@ -107,12 +107,19 @@ def _meaning(row: VentEffect, currency: str) -> list[str]:
     return lines
 
 
-def _checked(row: VentEffect, summary: Mapping[str, Any]) -> list[str]:
+def _checked(row: VentEffect, summary: Mapping[str, Any], within: float) -> list[str]:
     name = text.words(row.part)
+    off = summary.get("models_apart", {}).get(row.part, {}).get(row.contrast)
+    apart = "" if off is None else f", {off:.1f} standard errors away (allowed: {within})"
     lines = [
-        f"The Poisson model says {_ratio(row.second_model.hazard_ratio)}; without adjustment "
-        f"(crude) it is {_ratio(row.crude_hazard_ratio)}{text.between(row.crude_ci, _ratio)}."
+        f"The Poisson model says {_ratio(row.second_model.hazard_ratio)}{apart}; without "
+        f"adjustment (crude) it is {_ratio(row.crude_hazard_ratio)}{text.between(row.crude_ci, _ratio)}."
     ]
+    if row.calibrated_ci is not None:
+        lines.append(
+            "Allowing for what the control shows, the interval is "
+            f"{text.between(row.calibrated_ci, _ratio, brackets=False)}."
+        )
     beside = row.within_unit
     if beside is not None and beside.hazard_ratio is not None:
         lines.append(
@@ -136,10 +143,11 @@ def _checked(row: VentEffect, summary: Mapping[str, Any]) -> list[str]:
             f"Smallest ratio these records would show four times in five: "
             f"{_ratio(row.detectable_hazard_ratio)}."
         )
-    if row.proportional_p is not None and row.proportional_p < 0.05:
+    if row.proportional_p is not None:
+        changes = row.proportional_p < 0.05
         lines.append(
-            f"The ratio changes as the {name} gets older (p {row.proportional_p:.3f}): it is an "
-            "average over the ages watched."
+            f"Whether the ratio changes as the {name} gets older: p {row.proportional_p:.2g}"
+            f"{': it is an average over the ages watched' if changes else ', no sign of it'}."
         )
     total = summary.get("attributable", {}).get(row.part)
     if total:
@@ -219,7 +227,7 @@ def details(
             text.wrap(f"- {line}")
             for line in (
                 *_meaning(leading, str(settings.get("currency", "USD"))),
-                *_checked(leading, summary),
+                *_checked(leading, summary, settings["models_agree_within_errors"]),
             )
         ]
         lines.append(_sensitivity(leading, summary, settings))
