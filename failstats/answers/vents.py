@@ -254,7 +254,7 @@ def _warn_of_models(asked: Asked) -> None:
 def _warn_of_controls(asked: Asked) -> None:
     judges = asked.judges()
     for judge in judges:
-        word = control_of(judge, asked.bands.rising, asked.z)
+        word = control_of(judge.main, asked.bands.rising, asked.level)
         if word == "clean":
             continue
         said = (
@@ -347,7 +347,7 @@ def _summary(
     }
     return {
         "controls": {
-            m.part: control_of(m, bands.rising, z)
+            m.part: control_of(m.main, bands.rising, asked.level)
             for m in (
                 asked.fitted[c] for c in (*asked.controls, *asked.weaker) if c in asked.fitted
             )

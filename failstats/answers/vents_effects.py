@@ -67,7 +67,7 @@ class Asked:
     def words(self, state: str) -> tuple[str, ...]:
         """What the controls say: over all bands of neglect, or about length."""
         names = (LENGTH,) if state == LENGTH else self.bands.rising
-        return tuple(control_of(judge, names, self.z) for judge in self.judges())
+        return tuple(control_of(judge.main, names, self.level) for judge in self.judges())
 
 
 def states_of(asked: Asked, part: str) -> list[str]:

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from failstats.answers.lives import Selection, single_life
 from failstats.answers.vents_checks import Future, Within, future_exposure, within_unit
@@ -197,22 +198,34 @@ def limits_of(log_ratio: float, error: float, z: float) -> tuple[float | None, f
     )
 
 
-def control_of(found: PartFit, names: Sequence[str], z: float) -> str:
-    """The verdict on one control over the contrasts that count: the worst of them."""
-    words = [
-        control_verdict(
-            (
-                float(np.exp(found.log_of(b) - z * found.error_of(b))),
-                float(np.exp(found.log_of(b) + z * found.error_of(b))),
-            )
-        )
-        for b in names
-        if np.isfinite(found.error_of(b))
+def control_of(found: Ratios, names: Sequence[str], level: float) -> str:
+    """What a part that the vent cannot reach says, over the contrasts that count.
+
+    Returns
+    -------
+    "clean" where every interval lies within 0.8 to 1.25; else "confounding_remains" where the
+    contrasts together differ from 1 (one Wald test at the level of the intervals: two intervals
+    would give a false alarm in one company of ten); else "control_too_small".
+    """
+    z = normal_quantile(level)
+    used = [
+        n
+        for n in names
+        if n in found.names and np.isfinite(found.error_of(n)) and found.error_of(n) > 0
     ]
-    for word in ("confounding_remains", "control_too_small"):
-        if word in words:
-            return word
-    return "clean" if words else "control_too_small"
+    if not used:
+        return "control_too_small"
+    intervals = [limits_of(found.log_of(n), found.error_of(n), z) for n in used]
+    words = [
+        control_verdict((low or 0.0, np.inf if high is None else high)) for low, high in intervals
+    ]
+    if all(word == "clean" for word in words):
+        return "clean"
+    place = [found.names.index(n) for n in used]
+    logs = found.log_ratio[place]
+    statistic = float(logs @ np.linalg.pinv(found.covariance[np.ix_(place, place)]) @ logs)
+    differs = statistic > float(stats.chi2.ppf(level, len(used)))
+    return "confounding_remains" if differs else "control_too_small"
 
 
 def calibrated_of(

@@ -111,9 +111,10 @@ def _checked(row: VentEffect, summary: Mapping[str, Any], within: float) -> list
     name = text.words(row.part)
     off = summary.get("models_apart", {}).get(row.part, {}).get(row.contrast)
     apart = "" if off is None else f", {off:.1f} standard errors away (allowed: {within})"
+    crude = f"{_ratio(row.crude_hazard_ratio)}{text.between(row.crude_ci, _ratio)}"
     lines = [
         f"The Poisson model says {_ratio(row.second_model.hazard_ratio)}{apart}; without "
-        f"adjustment (crude) it is {_ratio(row.crude_hazard_ratio)}{text.between(row.crude_ci, _ratio)}."
+        f"adjustment (crude) it is {crude}."
     ]
     if row.calibrated_ci is not None:
         lines.append(

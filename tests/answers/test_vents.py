@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,6 +11,7 @@ import pytest
 import failstats
 from failstats.answers.vents_checks import within_unit
 from failstats.answers.vents_models import adjusters, fit_ratios, indicators, second_opinion
+from failstats.answers.vents_parts import control_of
 from failstats.answers.vents_records import bands_of, run_lengths
 from failstats.answers.vents_sensitivity import WAYS
 from failstats.answers.vents_shape import cumulative_neglect, dose_response
@@ -57,6 +60,31 @@ def test_verdict(told: dict[str, object], word: str, part_of_the_sentence: str) 
     found, said = verdict(evidence(**told))
     assert found == word
     assert part_of_the_sentence in said
+
+
+def control(logs: list[float], errors: list[float], shared: float = 0.0) -> SimpleNamespace:
+    covariance = np.diag(np.square(errors)) + shared * (1 - np.eye(len(logs)))
+    names = ["12_to_24", "over_24"][: len(logs)]
+    return SimpleNamespace(
+        names=names, log_ratio=np.array(logs), covariance=covariance,
+        log_of=lambda n: logs[names.index(n)], error_of=lambda n: errors[names.index(n)],
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("logs", "errors", "word"),
+    [
+        ([0.0, 0.05], [0.05, 0.06], "clean"),  # both intervals within 0.8 to 1.25
+        ([0.0, 0.0], [0.05, 0.2], "control_too_small"),
+        # 2.1 errors off in one of two bands is no news: 4.4 < 5.99 (chi-square, 2 degrees)
+        ([0.0, 0.42], [0.2, 0.2], "control_too_small"),
+        ([0.0, 0.6], [0.2, 0.2], "confounding_remains"),
+        ([0.42], [0.2], "confounding_remains"),  # alone it is: 4.4 > 3.84
+        ([np.nan], [np.nan], "control_too_small"),
+    ],
+)
+def test_control(logs: list[float], errors: list[float], word: str) -> None:
+    assert control_of(control(logs, errors), ["12_to_24", "over_24"], 0.95) == word
 
 
 def test_unbelievable_figures_are_said_with_the_reason() -> None:

@@ -24,9 +24,10 @@ from vent_world import BANDS, World
 
 from failstats.answers.vents_checks import future_exposure, within_unit
 from failstats.answers.vents_models import adjusters, fit_ratios, indicators
+from failstats.answers.vents_parts import control_of
 from failstats.answers.vents_verdict import Evidence, verdict
 from failstats.errors import FitError
-from failstats.estimate.belief import calibrated_interval, control_verdict
+from failstats.estimate.belief import calibrated_interval
 from failstats.estimate.intervals import wilson
 
 HERE = Path(__file__).resolve().parent
@@ -100,11 +101,7 @@ def measured(world: World, rng: np.random.Generator) -> Iterator[tuple[str, floa
         yield f"ever cleaned, {name}", 1.0, log_ratio, error
     yield "failures of the coil", np.nan, float(ours.failures), np.nan
     yield "failures of the switch", np.nan, float(control.failures), np.nan
-    limits = [
-        tuple(np.exp(control.log_of(b) + np.array([-Z, Z]) * control.error_of(b))) for b in truth
-    ]
-    words = [control_verdict(pair) for pair in limits]
-    worst = next((w for w in ("confounding_remains", "control_too_small") if w in words), "clean")
+    said = control_of(control, list(truth), 0.95)
     low, high = np.exp(ours.log_of(band) + np.array([-Z, Z]) * ours.error_of(band))
     outlook = abs(future.log_ratio) > Z99 * future.error
     word, _ = verdict(
@@ -112,11 +109,11 @@ def measured(world: World, rng: np.random.Generator) -> Iterator[tuple[str, floa
             name="coil", when="last cleaned over 24 months ago", against="a clean one",
             ratio=float(np.exp(ours.log_of(band))), ci=(float(low), float(high)),
             error=ours.error_of(band), calibrated=calibrated.interval(),
-            controls=(worst,), cases=int(coil.loc[coil["band"] == band, "failed"].sum()),
+            controls=(said,), cases=int(coil.loc[coil["band"] == band, "failed"].sum()),
             failures=ours.failures, future="the next cleaning predicts" if outlook else None,
         )
     )  # fmt: skip
-    yield f"control says: {worst}", np.nan, np.nan, np.nan
+    yield f"control says: {said}", np.nan, np.nan, np.nan
     yield f"verdict: {word}", np.nan, np.nan, np.nan
     yield f"next cleaning predicts: {'yes' if outlook else 'no'}", np.nan, np.nan, np.nan
 

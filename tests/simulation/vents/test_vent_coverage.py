@@ -76,8 +76,8 @@ def tables(company: Any) -> dict[str, str]:
     cleanings = ["unit_id,cleaned_on,scope"] + [
         f"u{c.unit_id:05d},{_date(c.day)},full_run" for c in kept.drop_duplicates().itertuples()
     ]
-    return {name: "\n".join(rows) for name, rows in
-            {"units": out, "jobs": jobs, "lines": lines, "cleanings": cleanings}.items()}  # fmt: skip
+    made = {"units": out, "jobs": jobs, "lines": lines, "cleanings": cleanings}
+    return {name: "\n".join(rows) for name, rows in made.items()}
 
 
 def _plain(frame: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
