@@ -13,6 +13,7 @@ from failstats.cli_options import (
     costs_file_of,
     costs_option,
 )
+from failstats.errors import InputError
 
 if TYPE_CHECKING:
     pass
@@ -23,6 +24,21 @@ __all__ = ["QUESTIONS"]
 # --- questions ------------------------------------------------------------------------------------
 
 
+def _readings(given: tuple[str, ...]) -> dict[str, str]:
+    """PART=VALUE, as written."""
+    found = {}
+    for entry in given:
+        part, sign, value = entry.partition("=")
+        if not (part and sign and value):
+            raise InputError(
+                f"--reading must be written PART=VALUE, but is {entry!r}.",
+                where="--reading",
+                do="write --reading coil=9.9ohm, or coil=OL for an open circuit.",
+            )
+        found[part.strip()] = value.strip()
+    return found
+
+
 @click.command()
 @click.option("--complaint", metavar="C", help="Only this complaint, such as no_heat.")
 @click.option(
@@ -31,20 +47,35 @@ __all__ = ["QUESTIONS"]
     metavar="COL",
     help="Tell call-outs apart by: family, fuel, van_id, unit_age (repeatable).",
 )
+@click.option(
+    "--reading",
+    multiple=True,
+    metavar="PART=VALUE",
+    help="Only past calls on which this part read alike, such as coil=9.9ohm or cutout=OL "
+    "(repeatable); shares among them, no diagnosis.",
+)
 @analysis
 def causes(
-    complaint: str | None, by: tuple[str, ...], confidence_level: float, **options: Any
+    complaint: str | None,
+    by: tuple[str, ...],
+    reading: tuple[str, ...],
+    confidence_level: float,
+    **options: Any,
 ) -> None:
     """Share of each failed part and mode behind a complaint.
 
     \b
     Example:
       failstats causes --complaint no_heat --by fuel -w company.duckdb
+      failstats causes --complaint no_heat --reading coil=9.9ohm -w company.duckdb
     """
+    measured = _readings(reading)
     ask_records(
         options,
         "counting causes",
-        lambda r, _: r.causes(complaint, by=by, confidence_level=confidence_level),
+        lambda r, _: r.causes(
+            complaint, by=by, reading=measured, confidence_level=confidence_level
+        ),
     )
 
 

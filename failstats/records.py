@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -75,11 +75,16 @@ class Records:
         complaint: str | None = None,
         *,
         by: str | Sequence[str] = (),
+        reading: Mapping[str, str] | None = None,
         confidence_level: float = 0.95,
     ) -> Causes:
         """What fails behind a complaint; see `failstats.answers.causes`."""
         return causes(
-            self._session, complaint=complaint, by=_several(by), confidence_level=confidence_level
+            self._session,
+            complaint=complaint,
+            by=_several(by),
+            reading=reading,
+            confidence_level=confidence_level,
         )
 
     def lives(

@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
 import pandas as pd
-from scipy import stats
 
+from failstats.answers import causes_text
 from failstats.answers import wording as text
-from failstats.answers.result import Answer, Warning_
+from failstats.answers.causes_counts import (
+    break_sites,
+    given_reading,
+    part_sets,
+    readings,
+    trend,
+)
+from failstats.answers.result import Answer, Warning_, json_value, tidy
 from failstats.errors import InputError
 from failstats.estimate.intervals import jeffreys
 from failstats.show import charts
@@ -20,7 +27,6 @@ from failstats.warehouse.session import Session
 __all__ = ["STRATA", "Cause", "Causes", "causes"]
 
 STRATA = ("family", "fuel", "van_id", "unit_age")
-SETS_SHOWN = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,21 +60,75 @@ class Causes(Answer):
         return float(low), float(high)
 
     def by_part(self) -> pd.DataFrame:
-        """Without strata, the modes of a part together: complaint, part, episodes, share, low, high."""
+        """Without strata, the modes of a part together: complaint, part, episodes, share and its
+        interval."""
         return pd.DataFrame(self.summary["parts"])
 
+    def sets_table(self) -> pd.DataFrame:
+        """Which parts had failed together: complaint, parts, episodes, unit_count, share."""
+        return _flat(self.summary["sets"])
+
+    def given_table(self) -> pd.DataFrame:
+        """Shares of the parts given a complaint and a reading; no diagnosis."""
+        return _flat(self.summary["given_reading"])
+
+    def trend_table(self) -> pd.DataFrame:
+        """Does a part's share rise or fall over the quarters: slope a year, p, q."""
+        return _flat(self.summary["trend"])
+
+    def readings_table(self) -> pd.DataFrame:
+        """What parts measure, by finding, and how that drifts with age."""
+        return _flat(self.summary["readings"])
+
     def chart(self) -> Any:
-        """The parts behind the most frequent complaint, most frequent first."""
+        """The parts behind the most frequent complaint, most frequent first (Pareto)."""
         frame = self.by_part()
         if frame.empty:
             return None
         complaint = frame.iloc[0]["complaint"]
-        mine = frame[frame["complaint"] == complaint].rename(columns={"part": "label"})
-        return charts.shares(
-            mine[["label", "share", "low", "high"]],
+        mine = frame[frame["complaint"] == complaint]
+        mine = mine.assign(label=mine["part"].map(text.words), count=mine["episodes"])
+        return charts.pareto(
+            mine[["label", "count", "share", "low", "high"]],
             label="part found failed",
             title=f"What was found behind {text.words(complaint)}",
         )
+
+    def complaint_chart(self) -> Any:
+        """A heat map: of the calls with each complaint, the share with each part failed."""
+        frame = self.by_part()
+        if frame.empty:
+            return None
+        totals = self.summary["episodes"]
+        rows = frame.assign(
+            first=frame["complaint"].map(text.words),
+            second=frame["part"].map(text.words),
+            episodes=frame["complaint"].map(totals),
+        )
+        return charts.pair_heat_map(
+            rows[["first", "second", "share", "episodes"]],
+            title="Part found failed, by complaint",
+            of="calls",
+            axes=("complaint", "part found failed"),
+        )
+
+    def readings_chart(self) -> Any:
+        """What parts measure by finding; open circuit is no number and stands in the label."""
+        rows = [
+            {
+                "label": f"{text.words(r['part'])}, {text.words(r['finding'])}"
+                + (f" ({r['open_circuit']:,} more open)" if r["open_circuit"] else ""),
+                "p05": r["ohm_p05"],
+                "median": r["ohm_median"],
+                "p95": r["ohm_p95"],
+                "readings": r["readings"] - r["open_circuit"],
+            }
+            for r in self.summary["readings"]
+            if r["ohm_median"] is not None
+        ]
+        if not rows:
+            return None
+        return charts.reading_strips(pd.DataFrame(rows), title="What parts measure")
 
     def headline(self) -> str:
         """The leading parts behind the most frequent complaint."""
@@ -78,27 +138,16 @@ class Causes(Answer):
         complaint = frame.iloc[0]["complaint"]
         mine = frame[frame["complaint"] == complaint]
         top = "; ".join(
-            f"{text.words(row.part)} {text.share(row.share)}{text.between((row.low, row.high), text.share)}"
+            f"{text.words(row.part)} {text.share(row.share)}"
+            f"{text.between((row.low, row.high), text.share)}"
             for row in mine.head(3).itertuples()
         )
         total = self.summary["episodes"][complaint]
         return f"Behind {text.words(complaint)} ({total:,} faults): {top}."
 
     def details(self) -> list[str]:
-        """A table of parts by complaint."""
-        rows = [
-            {
-                "complaint": text.words(row.complaint),
-                "part found failed": text.words(row.part),
-                "faults": row.episodes,
-                "share": text.share(row.share),
-                text.level_head(self.settings): text.between(
-                    (row.low, row.high), text.share, brackets=False
-                ),
-            }
-            for row in self.by_part().itertuples()
-        ]
-        return [text.table(rows), "Shares add up to more than 100 % where parts fail together."]
+        """Tables: parts by complaint, sets, readings, where parts break, trend."""
+        return causes_text.details(self)
 
 
 def causes(
@@ -106,6 +155,7 @@ def causes(
     *,
     complaint: str | None = None,
     by: Sequence[str] = (),
+    reading: Mapping[str, str] | None = None,
     confidence_level: float = 0.95,
 ) -> Causes:
     """Which part had failed behind each complaint, and how sure is the share?
@@ -114,6 +164,8 @@ def causes(
     ----------
     complaint : only this one; all where None.
     by : columns to tell call-outs apart by (`STRATA`).
+    reading : part -> what it measured ("9.9 ohm", "OL"): `summary["given_reading"]` then holds the
+        shares among calls on which every part named read alike.
 
     Returns
     -------
@@ -162,7 +214,7 @@ def causes(
         )
     sets = session.run("causes_sets", complaint=chosen)
     totals = {str(k): int(v) for k, v in sets.groupby("complaint")["episodes"].sum().items()}
-    parts = _parts(session, chosen, totals, confidence_level)
+    parts = _parts(sets, totals, confidence_level)
     leading = [word for word, _ in sorted(totals.items(), key=lambda item: -item[1])]
     rows.sort(
         key=lambda r: (
@@ -176,21 +228,19 @@ def causes(
     summary = {
         "episodes": totals,
         "parts": parts,
-        "sets": [
-            {"complaint": c, "parts": p, "episodes": int(n), "share": int(n) / totals[c]}
-            for c in leading
-            for p, n in sets.loc[sets["complaint"] == c, ["parts", "episodes"]]
-            .head(SETS_SHOWN)
-            .itertuples(index=False)
-        ],
-        "readings": _records(session.run("causes_readings")),
-        "break_sites": _break_sites(session),
+        "sets": part_sets(sets, totals, leading, confidence_level),
+        "readings": readings(session, confidence_level),
+        "given_reading": given_reading(session, chosen, reading or {}, confidence_level),
+        "given_reading_is": "shares among past calls on which the part was measured; no diagnosis",
+        "break_sites": break_sites(session, confidence_level),
+        "trend": trend(session, chosen, confidence_level),
     }
     warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
     settings = {
         **session.choices,
         "complaint": chosen,
         "by": list(by),
+        "reading": dict(reading or {}),
         "confidence_level": confidence_level,
     }
     return Causes(
@@ -202,11 +252,8 @@ def causes(
     )
 
 
-def _parts(
-    session: Session, complaint: str | None, totals: dict[str, int], level: float
-) -> list[dict[str, Any]]:
+def _parts(sets: pd.DataFrame, totals: dict[str, int], level: float) -> list[dict[str, Any]]:
     """Episodes in which a part had failed in any mode, most frequent complaint and part first."""
-    sets = session.run("causes_sets", complaint=complaint)
     counted: dict[tuple[str, str], int] = {}
     for row in sets.itertuples():
         for part in row.parts.split(" + "):
@@ -227,26 +274,6 @@ def _parts(
     return sorted(out, key=lambda r: (-totals[r["complaint"]], -r["episodes"], r["part"]))
 
 
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return [
-        {str(key): None if pd.isna(value) else value for key, value in row.items()}
-        for row in frame.to_dict("records")
-    ]
-
-
-def _break_sites(session: Session) -> list[dict[str, Any]]:
-    """Where each part breaks, and whether that could be anywhere alike (chi-square test)."""
-    frame = session.run("causes_break_sites")
-    out = []
-    for part, group in frame.groupby("part"):
-        test = stats.chisquare(group["failures"]) if len(group) > 1 else None
-        out.append(
-            {
-                "part": part,
-                "sites": [
-                    {"site": row.site, "failures": int(row.failures)} for row in group.itertuples()
-                ],
-                "uniform_p_value": None if test is None else float(test.pvalue),
-            }
-        )
-    return out
+def _flat(rows: Sequence[dict[str, Any]]) -> pd.DataFrame:
+    """Rows of the summary as a tidy frame: intervals become two columns."""
+    return tidy(json_value(rows))

@@ -52,13 +52,15 @@ def pair_heat_map(
     *,
     title: str = "When the first part failed, the second had too",
     of: str = "failures",
+    axes: tuple[str, str] = ("first part", "second part"),
 ) -> Any:
     """How often a second part is found failed when a first one is.
 
     Parameters
     ----------
     frame : columns first, second, share (of the first's episodes), episodes (that it rests on).
-    title : what the cells mean. of : what of the first part is counted, in a word.
+    title : what the cells mean. of : what of the first part is counted, in a word. axes : names of
+        the vertical and the horizontal axis.
 
     Returns
     -------
@@ -74,10 +76,13 @@ def pair_heat_map(
     by_use = data.groupby("first")["episodes"].max().sort_values(ascending=False, kind="stable")
     others = [x for x in dict.fromkeys(data["second"]) if x not in by_use.index]
     order, note = [*map(str, by_use.index), *map(str, others)], ""
-    if len(order) > MOST_PARTS:
-        note = f"The {MOST_PARTS} parts with most {of} of {len(order)}."
-        order = order[:MOST_PARTS]
-    data = data[data["first"].isin(order) & data["second"].isin(order)].copy()
+    down = across = order
+    if not set(data["first"]) & set(data["second"]):  # two kinds of things: each in its own order
+        down, across = [*map(str, by_use.index)], list(map(str, others))
+    if max(len(down), len(across)) > MOST_PARTS:
+        note = f"The {MOST_PARTS} parts with most {of} of {max(len(down), len(across))}."
+        down, across = down[:MOST_PARTS], across[:MOST_PARTS]
+    data = data[data["first"].isin(down) & data["second"].isin(across)].copy()
     top = float(data["share"].max()) or 1.0
     data["words"] = [share_text(x) for x in data["share"]]
     data["strong"] = data["share"] > 0.5 * top
@@ -85,11 +90,11 @@ def pair_heat_map(
     base = alt.Chart(source).encode(
         x=alt.X(
             "second:N",
-            sort=order,
-            title="second part",
+            sort=across,
+            title=axes[1],
             axis=alt.Axis(labelAngle=-40, labelOverlap=False),
         ),
-        y=alt.Y("first:N", sort=order, title="first part"),
+        y=alt.Y("first:N", sort=down, title=axes[0]),
     )
     tip = [
         alt.Tooltip("first:N"),
@@ -109,7 +114,7 @@ def pair_heat_map(
     )
     return themed(
         alt.layer(cells, weak.encode(text="words:N"), strong.encode(text="words:N")).properties(
-            width=max(260, min(WIDTH, 58 * len(order))),
+            width=max(260, min(WIDTH, 58 * len(across))),
             height={"step": 34},
             title=titled(title, note),
             description=text + ".",

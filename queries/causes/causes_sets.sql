@@ -9,6 +9,7 @@
 with sets as (
     select
         episode.episode_id,
+        any_value(episode.unit_id) as unit_id,
         coalesce(any_value(episode.complaint), 'not_recorded') as complaint,
         coalesce(string_agg(failed.part, ' + ' order by failed.part), 'no_fault_found') as parts
     from fact_episodes as episode
@@ -20,7 +21,7 @@ with sets as (
     group by episode.episode_id
 )
 
-select complaint, parts, count(*) as episodes
+select complaint, parts, count(*) as episodes, count(distinct unit_id) as unit_count
 from sets
 group by complaint, parts
 order by complaint, episodes desc, parts

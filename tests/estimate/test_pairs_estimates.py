@@ -263,3 +263,69 @@ def test_slope_of_a_covariate_is_the_differenced_one() -> None:
         down[j] -= step
         want = (surface(up)[0] - surface(down)[0]) / (2 * step)
         assert slope[j] == pytest.approx(want, rel=1e-5, abs=1e-5)
+
+
+# --- hidden failure or units that differ --------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("told", "verdicts"),
+    [
+        ({"multiplier": 30.0}, {"hidden_failure", "both"}),
+        ({"frailty": 1.0}, {"units_differ"}),
+        ({}, {"no_dependence_seen", "cannot_be_told_apart"}),
+    ],
+)
+def test_what_links_two_parts_is_told_apart(told: dict[str, float], verdicts: set[str]) -> None:
+    """Seven hundred units, one cause of dependence told to each company, or none."""
+    import pair_world
+
+    from failstats.estimate.dependence import dependence
+
+    truth = pair_world.PairTruth(units=700, **told)
+    found = dependence(pair_world.hidden_stretches(pair_world.simulate(truth, 11)))
+    assert found.verdict in verdicts
+    assert found.both >= max(found.hidden, found.frailty) >= min(found.hidden, found.frailty)
+    assert min(found.hidden, found.frailty) >= found.neither - 1e-3  # nested, climbed to 1e-4
+    low, high = found.tau_interval()
+    assert 0 <= low <= found.tau <= high < 1
+    if "frailty" in told:
+        assert low < 1 / 3 < high  # variance 1: tau = 1 / (1 + 2)
+
+
+def test_too_little_found_tells_nothing() -> None:
+    import pair_world
+
+    from failstats.estimate.dependence import dependence
+
+    rows = pair_world.hidden_stretches(pair_world.simulate(pair_world.PairTruth(units=40), 1))
+    with pytest.raises(FitError, match="at least 5 of each"):
+        dependence(rows)
+
+
+def _dependence(hidden: float, frailty: float, both: float, multiplier: float = 5.0):
+    from failstats.estimate.dependence import Dependence
+    from failstats.estimate.frailty_profile import VarianceProfile
+
+    return Dependence(
+        neither=0.0, hidden=hidden, frailty=frailty, both=both, multiplier=multiplier,
+        multiplier_alone=multiplier,
+        profile=VarianceProfile(
+            variances=np.array([1e-4, 0.5]), heights=np.array([0.0, frailty]), top=1
+        ),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("heights", "verdict"), [
+    ((0.5, 0.5, 0.6), "no_dependence_seen"),
+    ((5.0, 5.0, 5.5), "cannot_be_told_apart"),  # each will do, neither is needed
+    ((9.0, 3.0, 9.2), "hidden_failure"),
+    ((3.0, 9.0, 9.2), "units_differ"),
+    ((9.0, 9.0, 14.0), "both"),
+])  # fmt: skip
+def test_verdicts_follow_the_likelihoods(heights: tuple[float, ...], verdict: str) -> None:
+    assert _dependence(*heights).verdict == verdict
+
+
+def test_a_multiplier_below_one_is_no_hidden_failure() -> None:
+    assert _dependence(9.0, 3.0, 9.2, multiplier=0.2).verdict != "hidden_failure"

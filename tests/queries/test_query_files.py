@@ -33,6 +33,8 @@ SAMPLE = {
     "low": 8.0,
     "high": 15.0,
     "modes": ["open_circuit"],
+    "measured": ["coil"],
+    "classes": ["8_to_15_ohm"],
 }
 QUERIES = sorted(all_queries())
 

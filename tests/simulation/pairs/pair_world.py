@@ -176,7 +176,7 @@ def index_jobs(company: PairCompany) -> pd.DataFrame:
             "unit_age_days": day,
             "partner_age_days": np.where(visits["paired"], 0, visits["b_age"]),
             "partner_was_days": visits["b_age"].to_numpy(),
-            "vent_state": "unknown",
+            "vent_state": np.where(day < 2 * 365, "unknown", "over_24"),  # nobody cleans a vent
             "followed_days": np.where(same, day[following], end) - day,
             "event": event,
             "propensity": visits["propensity"].to_numpy(),

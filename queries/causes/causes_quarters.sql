@@ -1,0 +1,58 @@
+-- name: causes_quarters
+-- answers: Does the share of a part behind a complaint rise or fall over calendar quarters?
+-- grain: one row per complaint, part and quarter with a call
+-- inputs: fact_episodes, fact_episode_parts, stg_clock
+-- params: $complaint (or null for all)
+-- choice: Call-out episodes by the quarter in which they were opened; only whole quarters of the
+--    records count. A quarter in which the part never failed is a row of 0.
+-- trap: A share moves when another part's does: read counts beside shares.
+-- source: methods page, "Causes"
+with episodes as (
+    select
+        episode.episode_id,
+        coalesce(episode.complaint, 'not_recorded') as complaint,
+        cast(date_trunc('quarter', episode.opened_on) as date) as quarter
+    from fact_episodes as episode
+    cross join stg_clock as clock
+    where episode.visit = 1
+        and episode.kind = 'call_out'
+        and ($complaint is null or episode.complaint = $complaint)
+        and date_trunc('quarter', episode.opened_on) >= clock.records_from
+        and date_trunc('quarter', episode.opened_on) + interval 3 month <= clock.as_of + interval 1 day
+),
+
+totals as (
+    select complaint, quarter, count(*) as episodes_total
+    from episodes
+    group by complaint, quarter
+),
+
+failed as (
+    select
+        episode.complaint,
+        episode.quarter,
+        coalesce(found.part, 'no_fault_found') as part,
+        count(*) as episodes
+    from episodes as episode
+    left join fact_episode_parts as found
+        on found.episode_id = episode.episode_id and found.failed
+    group by episode.complaint, episode.quarter, found.part
+),
+
+parts as (
+    select distinct complaint, part from failed
+)
+
+select
+    total.complaint,
+    parts.part,
+    total.quarter,
+    coalesce(failed.episodes, 0) as episodes,
+    total.episodes_total
+from totals as total
+inner join parts on parts.complaint = total.complaint
+left join failed
+    on failed.complaint = total.complaint
+    and failed.quarter = total.quarter
+    and failed.part = parts.part
+order by total.complaint, parts.part, total.quarter
