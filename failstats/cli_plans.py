@@ -53,6 +53,30 @@ __all__ = ["PLANS"]
 @click.option(
     "--exclude", multiple=True, metavar="ITEM", help="Never carry this item (repeatable)."
 )
+@click.option(
+    "--pair",
+    multiple=True,
+    metavar="FIRST+SECOND=ACTION",
+    help="A pair rule in force from now on: always, keep or test_hot, as in policy (repeatable).",
+)
+@click.option(
+    "--starting",
+    metavar="DATE",
+    help="First day of the cycle, for its season [default: the day after the records end].",
+)
+@click.option(
+    "--backtest",
+    is_flag=True,
+    help="Try the plan on past cycles too, beside simple rules at the same spend (minutes).",
+)
+@click.option(
+    "--seconds",
+    type=click.FloatRange(min=0),
+    default=60.0,
+    show_default=True,
+    metavar="S",
+    help="Time per van to prove how near the best a list is.",
+)
 @costs_option
 @click.option(
     "--print",
@@ -69,6 +93,10 @@ def stock(
     target: float | None,
     fix: tuple[str, ...],
     exclude: tuple[str, ...],
+    pair: tuple[str, ...],
+    starting: str | None,
+    backtest: bool,
+    seconds: float,
     costs_file: str | None,
     print_file: str | None,
     confidence_level: float,
@@ -94,6 +122,11 @@ def stock(
             target=target,
             fix=fixed,
             exclude=exclude,
+            pair=pair,
+            starting=starting,
+            backtest=backtest,
+            seconds=seconds,
+            confidence_level=confidence_level,
             costs=records.costs(costs_file_of(costs_file)),
             progress=say,
         )

@@ -172,7 +172,12 @@ class Records:
         target: float | None = None,
         fix: dict[str, int] | None = None,
         exclude: Sequence[str] = (),
+        pair: str | Sequence[str] = (),
+        starting: str | dt.date | None = None,
+        backtest: bool = False,
         costs: Costs | None = None,
+        seconds: float = 60.0,
+        confidence_level: float = 0.95,
         progress: Say = None,
     ) -> Stock:
         """What each van should carry; see `failstats.answers.stock`."""
@@ -185,7 +190,12 @@ class Records:
             target=target,
             fix=fix,
             exclude=exclude,
+            pair=_several(pair),
+            starting=starting,
+            backtest=backtest,
             costs=costs,
+            seconds=seconds,
+            confidence_level=confidence_level,
             progress=progress,
         )
 

@@ -67,7 +67,8 @@ def json_value(value: Any) -> Any:
         return value.isoformat()
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         names = [f.name for f in dataclasses.fields(value)]
-        return {name: json_value(getattr(value, name)) for name in names}
+        # a key that is a word of Python's own (from) is a field with an underscore (from_)
+        return {name.rstrip("_"): json_value(getattr(value, name)) for name in names}
     if isinstance(value, Mapping):
         return {str(key): json_value(entry) for key, entry in value.items()}
     if isinstance(value, np.ndarray):
@@ -206,8 +207,8 @@ def json_schema(kind: Any) -> dict[str, Any]:
         names = [f.name for f in dataclasses.fields(kind)]
         return {
             "type": "object",
-            "properties": {name: json_schema(hints[name]) for name in names},
-            "required": names,
+            "properties": {name.rstrip("_"): json_schema(hints[name]) for name in names},
+            "required": [name.rstrip("_") for name in names],
             "additionalProperties": False,
         }
     raise TypeError(f"no JSON schema for {kind!r}")

@@ -2,147 +2,48 @@
 
 from __future__ import annotations
 
-import re
-from collections import Counter
+import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from failstats.answers import wording as text
 from failstats.answers.costs import Costs, read_costs
 from failstats.answers.result import Warning_
-from failstats.answers.stock_rows import Item, SpendPoint, Step, Stock, VanList
-from failstats.errors import InputError, PlanError
-from failstats.estimate.stocking import Plan, plan
+from failstats.answers.stock_asked import (
+    SECONDS,
+    VanLimits,
+    Wanted,
+    limits_of,
+    usual_days,
+    wanted_of,
+)
+from failstats.answers.stock_backtest import back_test
+from failstats.answers.stock_board import board_items, on_board
+from failstats.answers.stock_demand import MONTHS, SEED, Demand, demand_of, past_scenarios
+from failstats.answers.stock_depot import depot_rows, warranty_returns
+from failstats.answers.stock_plan import VALUING, plan_van
+from failstats.answers.stock_rows import (
+    BackTest,
+    Item,
+    NaiveRule,
+    SpendPoint,
+    Step,
+    Stock,
+    VanList,
+)
+from failstats.answers.stock_shelf import StockShelf, shelf_of_catalogue
+from failstats.errors import InputError
+from failstats.estimate.stocking import Plan, finishes
 from failstats.estimate.stocking_scenarios import Scenarios
 from failstats.warehouse.session import Session
 
-__all__ = ["Item", "Stock", "VanList", "stock"]
+__all__ = ["BackTest", "Item", "NaiveRule", "Stock", "VanList", "stock"]
 
-MONTHS = 24  # how far back the demand looks
-CYCLE_DAYS = 28.0
-CHOOSING, VALUING = 400, 800  # simulated cycles to choose on, and fresh ones to value on
-BORROWED_JOBS = 40.0  # weight of the company's jobs in a van's own mixture
 FEW_JOBS = 30  # below it the answer says that the van borrows
-SEED = 1
 NEXT_SHOWN = 3
-
-
-# --- what is needed ----------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Shelf:
-    """The items that can go on a van, in the order of the plan's columns."""
-
-    item_id: list[str]
-    part: dict[str, str]
-    families: dict[str, list[str]]
-    price: np.ndarray
-    volume_l: np.ndarray
-    fits: dict[tuple[str, str], int]
-    known: set[tuple[str, str]]
-
-    def need(self, family: str, parts: Sequence[str]) -> dict[int, int] | None:
-        """Items one job needs; None where one of its parts cannot be fitted in the field."""
-        out: Counter[int] = Counter()
-        for part in parts:
-            item = self.fits.get((part, family), self.fits.get((part, "*")))
-            if item is None:
-                return None
-            out[item] += 1
-        return dict(out)
-
-
-def _shelf(session: Session) -> _Shelf:
-    """The catalogue as of the session's date; the cheapest field-fit item serves each need."""
-    frame = session.run("stg_catalogue")
-    if frame.empty:
-        raise InputError(
-            "stocking needs a catalogue of items with prices, but none is loaded.",
-            where="table catalogue",
-            do="load a catalogue: failstats draft tables writes a blank one.",
-        )
-    frame = frame[frame["field_fit"].fillna(True).astype(bool)]
-    frame = frame[frame["replaced_by"].isna()].sort_values(["price", "item_id"])
-    if frame.empty:
-        raise InputError(
-            "stocking needs items that can be fitted on the spot, but the catalogue has none.",
-            where="catalogue column field_fit",
-            do="correct field_fit.",
-        )
-    ids = sorted(frame["item_id"].unique())
-    column = {item: k for k, item in enumerate(ids)}
-    first = frame.drop_duplicates("item_id").set_index("item_id")
-    families = {item: sorted(group["family"]) for item, group in frame.groupby("item_id")}
-    fits: dict[tuple[str, str], int] = {}
-    for part, group in frame.groupby("part"):
-        pooled = group[group["family"] == "*"]
-        for family in set(group["family"]):
-            mine = pd.concat([group[group["family"] == family], pooled]).sort_values(
-                ["price", "item_id"]
-            )
-            fits[str(part), str(family)] = column[str(mine.iloc[0]["item_id"])]
-    return _Shelf(
-        item_id=ids,
-        part={item: str(first.loc[item, "part"]) for item in ids},
-        families=families,
-        price=first.loc[ids, "price"].to_numpy(float),
-        volume_l=first.loc[ids, "volume_l"].fillna(0.0).to_numpy(float),
-        fits=fits,
-        known=set(fits),
-    )
-
-
-def _simulate(
-    own: list[dict[int, int] | None],
-    company: list[dict[int, int] | None],
-    counts: np.ndarray,
-    cycles: int,
-    rng: np.random.Generator,
-    items: int,
-) -> Scenarios:
-    """Coming cycles of one van: how many jobs, and what each needs.
-
-    The number of jobs is negative binomial with the mean and the excess variance of past cycles
-    (Poisson where they vary less), its mean drawn anew for each cycle from what so many past
-    cycles can tell. Each job's need is one of the van's own past jobs, or, by so much as the van
-    is short of them, one of the company's.
-    """
-    mean = float(counts.mean())
-    excess = max(float(counts.var(ddof=1)) - mean, 0.0) if len(counts) > 1 else 0.0
-    sure = rng.gamma(counts.sum() + 0.5, 1.0 / len(counts), size=cycles)
-    if excess > 0 and mean > 0:
-        size = mean**2 / excess
-        sure = sure * rng.gamma(size, 1.0 / size, size=cycles)
-    jobs = rng.poisson(sure)
-    weight_own = len(own) / (len(own) + BORROWED_JOBS)
-    out = []
-    for number in jobs:
-        from_own = rng.random(number) < weight_own
-        picks = [
-            own[int(rng.integers(len(own)))]
-            if mine and own
-            else company[int(rng.integers(len(company)))]
-            for mine in from_own
-        ]
-        out.append(picks)
-    return Scenarios.from_sets(out, items=items)
-
-
-def _past_cycles(
-    days: pd.Series, first: pd.Timestamp, last: pd.Timestamp, cycle: float
-) -> np.ndarray:
-    """Jobs in each whole cycle that ends with the records, latest first."""
-    whole = max(int(((last - first).days + 1) // cycle), 1)
-    index = ((last - pd.to_datetime(days)).dt.days // cycle).astype(int)
-    return np.bincount(index[index < whole], minlength=whole)[:whole]
-
-
-# --- the answer ----------------------------------------------------------------------------------
 
 
 def stock(
@@ -155,21 +56,28 @@ def stock(
     target: float | None = None,
     fix: dict[str, int] | None = None,
     exclude: Sequence[str] = (),
+    pair: Sequence[str] = (),
+    starting: str | dt.date | None = None,
+    backtest: bool = False,
     costs: Costs | None = None,
-    seconds: float = 0.0,
+    seconds: float = SECONDS,
+    confidence_level: float = 0.95,
     progress: Callable[[str], None] | None = None,
 ) -> Stock:
     """What should each van carry, and how many jobs does that finish on the first visit?
 
     Parameters
     ----------
-    van : the vans; all that call-outs name where empty.
+    van : the vans; all that the records name where empty.
     cycle : days between restocks; default each van's own, else 28.
     budget, volume : limits (money, litres); default each van's own.
     target : share of jobs to finish on the first visit; then the least spend that does is sought.
     fix : item -> quantity that must be carried. exclude : items that must not be.
+    pair : pair rules in force from now on, FIRST+SECOND=ACTION; see `pair_rules`.
+    starting : first day of the cycle; default the day after the as-of date.
+    backtest : try the plan on past cycles too, each from what was known before it.
     costs : what a return visit and holding cost.
-    seconds : time per van for a mixed-integer program beside the search.
+    seconds : time per van for a mixed-integer program, where the search alone proves too little.
     progress : called with each van.
 
     Returns
@@ -178,190 +86,121 @@ def stock(
 
     Raises
     ------
-    InputError : no catalogue, an unknown van or item, a limit that is not positive.
+    InputError : no catalogue, an unknown van, item or part, a limit that is not positive.
     PlanError : a target out of reach (the message says the best reachable).
 
     Notes
     -----
     A job is finished when every item it needs is still on the van as it comes, in order of
     arrival; jobs without a fault need nothing; jobs with a part that no field-fit item serves are
-    never finished. Demand is what the last 24 months needed; a forecast from the ages of the
-    parts in the territory is not part of this figure.
+    never finished. Demand is a forecast from every part in service (`stock_demand`).
     """
     used = costs or read_costs(currency=_currency(session))
-    shelf = _shelf(session)
-    for option, limit in (("--budget", budget), ("--volume", volume), ("--cycle", cycle)):
-        if limit is not None and not (np.isfinite(limit) and limit > 0):
-            raise InputError(
-                f"{option} must be above 0, but is {limit}.", where=option, do="correct it."
-            )
-    if target is not None and not 0 < target <= 1:
-        raise InputError(
-            f"--target must be a share above 0 and at most 1, but is {target}.",
-            where="--target",
-            do="write 0.85 for 85 %.",
-        )
-    column = {item: k for k, item in enumerate(shelf.item_id)}
-    unknown = [item for item in (*(fix or {}), *exclude) if item not in column]
-    if unknown:
-        raise InputError(
-            f"--fix and --exclude must name items that can go on a van, but {', '.join(unknown)} cannot.",
-            where="known: " + ", ".join(shelf.item_id),
-            do="correct the item.",
-        )
-    episodes = session.run("stock_episodes", months=MONTHS)
+    shelf = shelf_of_catalogue(session)
+    wanted = wanted_of(
+        session, shelf, used, cycle=cycle, budget=budget, volume=volume, target=target,
+        fix=fix, exclude=exclude, pair=pair, starting=starting, seconds=seconds,
+        level=confidence_level,
+    )  # fmt: skip
     vans = session.run("stg_vans").set_index("van_id")
-    known = sorted(set(episodes["van_id"]))
-    strange = [name for name in van if name not in known and name not in vans.index]
+    known = demand_of(session, days=usual_days(vans, cycle), starting=wanted.starting).vans
+    strange = [name for name in van if name not in known]
     if strange:
         raise InputError(
             f"--van must name a van of the records, but {', '.join(strange)} is not one.",
             where="known: " + ", ".join(known),
             do="correct the van.",
         )
-    needs = [shelf.need(row.family, list(row.needs)) for row in episodes.itertuples()]
-    episodes = episodes.assign(need=pd.Series(needs, index=episodes.index, dtype=object))
     warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
     assumed = used.warning()
-    rows: list[VanList] = []
-    notes: list[str] = []
-    last = pd.Timestamp(session.as_of)
-    first = max(
-        last - pd.DateOffset(months=MONTHS) + pd.Timedelta(days=1),
-        pd.Timestamp(session.choices["records_from"]),
-    )
     if assumed:
         warnings.append(Warning_(code=assumed[0], text=assumed[1]))
+    rows: list[VanList] = []
+    notes: list[str] = []
+    drawn: dict[str, tuple[Scenarios, int]] = {}
+    demand = None
     for name in van or known:
         if progress:
             progress(f"van {name}")
-        mine = episodes[episodes["van_id"] == name]
-        if len(mine) < FEW_JOBS:
-            notes.append(f"van {name} has only {len(mine)} jobs and borrows from the company's")
-        own = vans.loc[name] if name in vans.index else None
-        days = float(cycle or (own["cycle_days"] if own is not None else CYCLE_DAYS))
-        limit = budget
-        if limit is None and target is None and own is not None and pd.notna(own["budget"]):
-            limit = float(own["budget"])
-        room = volume
-        if room is not None and not shelf.volume_l.any():
-            raise InputError(
-                "a limit on room needs the volume of the items, but the catalogue states none.",
-                where="--volume",
-                do="fill in volume in the catalogue, or leave --volume out.",
-            )
-        if room is None and own is not None and pd.notna(own["volume_l"]):
-            room = float(own["volume_l"])
-        counts = _past_cycles(mine["opened_on"], first, last, days)
-        rng = np.random.default_rng([SEED, sorted({*known, *van}).index(name)])
-        company = list(episodes["need"])
-        draw = [
-            _simulate(list(mine["need"]), company, counts, cycles, rng, len(shelf.item_id))
-            for cycles in (CHOOSING, VALUING)
-        ]
-        found = _plan(
-            shelf,
-            name,
-            draw[0],
-            evaluate=draw[1],
-            price=shelf.price,
-            volume=shelf.volume_l,
-            budget=limit,
-            volume_limit=room,
-            target=target,
-            holding=used["parts.holding_rate"] * days / 365.25,
-            return_cost=used["visit.return_unpaid"],
-            fixed={column[item]: number for item, number in (fix or {}).items()},
-            excluded=[column[item] for item in exclude],
-            seconds=seconds,
-        )
-        notes += [f"van {name}: {note}" for note in found.warnings]
-        if target is not None and found.completion < target and not found.warnings:
-            notes.append(
-                f"van {name}: the target was met on the cycles the list was chosen on; on fresh ones "
-                f"{text.share(found.completion)} of the jobs are finished"
-            )
-        rows.append(
-            _list(session, name, days, limit, found, shelf, float(draw[1].jobs_per_cycle.mean()))
-        )
-    hopeless = _hopeless(episodes, shelf)
-    settings = {
-        **session.choices,
-        "currency": used.currency,
-        "months": MONTHS,
-        "cycle_days": cycle,
-        "budget": budget,
-        "volume_l": volume,
-        "target": target,
-        "fix": dict(fix or {}),
-        "exclude": list(exclude),
-        "seed": SEED,
-        "cycles_simulated": VALUING,
-        "costs": {key: float(value) for key, value in used.values.items()},
-    }
-    summary = {
+        limits = limits_of(vans, name, wanted)
+        demand = demand_of(session, days=limits.days, starting=wanted.starting)
+        if not van and demand.expected(name) < 0.5 and demand.jobs_of(name).empty:
+            notes.append(f"van {name} has no jobs and no units; it has no list")
+            continue
+        found, fresh = plan_van(shelf, demand, name, limits, wanted)
+        drawn[name] = (fresh, limits.days)
+        notes += _notes(name, found, demand, wanted)
+        rows.append(_list(session, name, limits, found, shelf, demand, fresh))
+    summary: dict[str, Any] = {
         "vans": len(rows),
         "spend": sum(row.spend for row in rows),
-        "jobs": len(episodes),
-        "never_finished_share": hopeless["share"],
-        "never_finished_parts": hopeless["parts"],
-        "demand": "what call-outs of the last months needed, per van, short ones helped out by the company",
+        "jobs": 0 if demand is None else len(demand.jobs),
+        **(_hopeless(demand, shelf) if demand is not None else {}),
+        "demand": "every part in service by its age, family, vent and standing, newcomers at their "
+        "past rate, season, and the sets that past jobs needed",
         "notes": notes,
+        "depot": depot_rows(shelf, drawn, used),
+        "warranty_returns": (
+            [] if demand is None else warranty_returns(session, demand, shelf, used)
+        ),
     }
+    if backtest:
+        if progress:
+            progress("past cycles, each from what was known before it")
+        tests, proof = back_test(session, [row.van for row in rows], wanted, vans, progress)
+        rows = [_with_test(row, tests.get(row.van)) for row in rows]
+        summary["backtest"] = proof
     return Stock(
         as_of=session.as_of.isoformat(),
-        settings=settings,
+        settings=_settings(session, used, wanted, fix or {}, exclude, pair),
         warnings=tuple(warnings),
         summary=summary,
         results=tuple(rows),
     )
 
 
-def _plan(shelf: _Shelf, van: str, scenarios: Scenarios, **asked: Any) -> Plan:
-    """The list of one van; a fault names the van and the item, not its place in a table."""
-    try:
-        return plan(scenarios, **asked)
-    except (PlanError, InputError) as fault:
-        said = re.sub(r"\bitem (\d+)\b", lambda found: shelf.item_id[int(found[1])], fault.what)
-        raise type(fault)(
-            said, where=f"van {van}", do=fault.do or "ask for less, or raise the limit."
-        ) from None
+# --- one van -----------------------------------------------------------------------------------
 
 
-def _currency(session: Session) -> str:
-    found = session.scalar("select value from raw.settings where name = 'currency'")
-    return str(found) if found else "USD"
-
-
-def _hopeless(episodes: pd.DataFrame, shelf: _Shelf) -> dict[str, Any]:
-    """Jobs that no van can finish: a part without an item that can be fitted in the field."""
-    lost = episodes[episodes["need"].isna()]
-    parts: Counter[str] = Counter()
-    for row in lost.itertuples():
-        parts.update(p for p in row.needs if shelf.need(row.family, [p]) is None)
-    return {"share": len(lost) / max(len(episodes), 1), "parts": dict(parts)}
+def _notes(van: str, found: Plan, demand: Demand, wanted: Wanted) -> list[str]:
+    notes = []
+    mine = len(demand.jobs_of(van))
+    if mine < FEW_JOBS:
+        notes.append(
+            f"van {van} has only {mine} job{'' if mine == 1 else 's'} in the last "
+            f"{MONTHS} months; what its jobs need is borrowed from the company's"
+        )
+    notes += [f"van {van}: {note}" for note in found.warnings]
+    target = wanted.target
+    if target is not None and found.completion < target and not found.warnings:
+        notes.append(
+            f"van {van}: the target was met on the cycles the list was chosen on; on fresh ones "
+            f"{text.share(found.completion)} of the jobs are finished"
+        )
+    return notes
 
 
 def _list(
     session: Session,
     van: str,
-    days: float,
-    budget: float | None,
+    limits: VanLimits,
     found: Plan,
-    shelf: _Shelf,
-    jobs: float,
+    shelf: StockShelf,
+    demand: Demand,
+    fresh: Scenarios,
 ) -> VanList:
     """One van's list in the words of the contract."""
-    carried = session.run("stg_carried")
-    on_board = (
-        carried[carried["van_id"] == van].set_index("item_id")["quantity"] if len(carried) else None
-    )
+    last = demand.last_cycle(van)
+    jobs, then = float(fresh.jobs_per_cycle.mean()), len(last)
+    saved = np.zeros(len(shelf.item_id))
+    if then:
+        saved = finishes(found.quantity, scenarios=past_scenarios(last, shelf))
+    board = on_board(session, van, shelf)
     items = []
-    order = np.argsort(-found.finishes, kind="stable")
-    for k in order:
-        item, quantity = shelf.item_id[k], int(found.quantity[k])
-        present = None if on_board is None or on_board.empty else int(on_board.get(item, 0))
-        if quantity == 0 and not present:
+    for place in np.argsort(-found.finishes, kind="stable"):
+        item, quantity = shelf.item_id[place], int(found.quantity[place])
+        change, said = board_items(board, item, quantity)
+        if quantity == 0 and not change:
             continue
         items.append(
             Item(
@@ -369,34 +208,101 @@ def _list(
                 part=shelf.part[item],
                 families=shelf.families[item],
                 quantity=quantity,
-                price=float(shelf.price[k]),
-                why=f"finishes {found.finishes[k]:.1f} of {jobs:.0f} jobs a cycle",
-                change=None if present is None else quantity - present,
+                price=float(shelf.price[place]),
+                why=_why(quantity, round(saved[place]), then, float(found.finishes[place])) + said,
+                last_cycle=round(saved[place]),
+                jobs_per_cycle=float(found.finishes[place]),
+                change=change,
             )
         )
+    items += [] if board is None else board.strangers(shelf)
+    low, high = found.completion_ci
     return VanList(
         van=van,
-        cycle_days=days,
+        cycle_days=float(limits.days),
         jobs_expected=jobs,
-        budget=budget,
+        budget=limits.budget,
         aim={"jobs": "most jobs finished", "spend": "least spend", "cost": "least cost"}[found.aim],
         items=items,
         completion=found.completion,
-        completion_ci=(
-            min(found.completion_ci[0], found.completion),
-            max(found.completion_ci[1], found.completion),
-        ),
+        completion_ci=(min(low, found.completion), max(high, found.completion)),
         cost_per_cycle=found.cost_per_cycle,
         spend=found.spend,
         volume_l=found.volume,
         optimum_gap=found.optimum_gap,
         spend_curve=[SpendPoint(spend=s, completion=c) for s, c in found.spend_curve],
-        next_best=[
-            Step(items=[shelf.item_id[i] for i in group], price=price, completion=gain)
-            for group, price, gain in found.next_best[:NEXT_SHOWN]
-        ],
+        next_best=[_step(shelf, *step) for step in found.next_best[:NEXT_SHOWN]],
+        next_50=None if found.more is None else _step(shelf, *found.more),
         drop_first=[
-            Step(items=[shelf.item_id[i]], price=price, completion=-loss)
-            for i, price, loss in found.drop_first[:NEXT_SHOWN]
+            _step(shelf, (item,), price, -loss)
+            for item, price, loss in found.drop_first[:NEXT_SHOWN]
         ],
+        backtest=None,
     )
+
+
+def _why(quantity: int, saved: int, then: int, coming: float) -> str:
+    if quantity == 0:
+        return "not on the list"
+    if not then:
+        return f"finishes {coming:.1f} jobs of a coming cycle"
+    past = "none" if saved <= 0 else str(saved)
+    return f"would have finished {past} of the last {then} jobs; {coming:.1f} in a coming cycle"
+
+
+def _step(shelf: StockShelf, items: Sequence[int], price: float, completion: float) -> Step:
+    return Step(items=[shelf.item_id[i] for i in items], price=price, completion=completion)
+
+
+def _with_test(row: VanList, test: BackTest | None) -> VanList:
+    return replace(row, backtest=test)
+
+
+# --- around the lists ----------------------------------------------------------------------------
+
+
+def _currency(session: Session) -> str:
+    found = session.scalar("select value from raw.settings where name = 'currency'")
+    return str(found) if found else "USD"
+
+
+def _hopeless(demand: Demand, shelf: StockShelf) -> dict[str, Any]:
+    """Jobs that no van can finish: a part without an item that can be fitted in the field."""
+    lost = 0
+    parts: dict[str, int] = {}
+    for family, needs in zip(demand.jobs["family"], demand.jobs["needs"], strict=True):
+        without = [part for part in needs if shelf.need(family, [part]) is None]
+        lost += bool(without)
+        for part in without:
+            parts[part] = parts.get(part, 0) + 1
+    return {
+        "never_finished_share": lost / max(len(demand.jobs), 1),
+        "never_finished_parts": parts,
+    }
+
+
+def _settings(
+    session: Session,
+    used: Costs,
+    wanted: Wanted,
+    fix: dict[str, int],
+    exclude: Sequence[str],
+    pair: Sequence[str],
+) -> dict[str, Any]:
+    return {
+        **session.choices,
+        "currency": used.currency,
+        "months": MONTHS,
+        "cycle_days": wanted.cycle,
+        "starting": wanted.starting,
+        "budget": wanted.budget,
+        "volume_l": wanted.volume,
+        "target": wanted.target,
+        "fix": fix,
+        "exclude": list(exclude),
+        "pair": list(pair),
+        "seed": SEED,
+        "cycles_simulated": VALUING,
+        "confidence_level": wanted.level,
+        "costs": {key: float(value) for key, value in used.values.items()},
+    }

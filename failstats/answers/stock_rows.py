@@ -13,18 +13,14 @@ from failstats.show import charts
 
 __all__ = ["Item", "SpendPoint", "Step", "Stock", "VanList"]
 
-MONTHS = 24  # how far back the demand looks
-CYCLE_DAYS = 28.0
-CHOOSING, VALUING = 400, 800  # simulated cycles to choose on, and fresh ones to value on
-BORROWED_JOBS = 40.0  # weight of the company's jobs in a van's own mixture
-FEW_JOBS = 30  # below it the answer says that the van borrows
-SEED = 1
-NEXT_SHOWN = 3
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Item:
-    """One line of a van's list."""
+    """One line of a van's list.
+
+    last_cycle : jobs of the last cycle that would have needed a second visit without the item.
+    jobs_per_cycle : the same of a coming cycle. change : against what is on board; null unknown.
+    """
 
     item_id: str
     part: str
@@ -32,6 +28,8 @@ class Item:
     quantity: int
     price: float
     why: str
+    last_cycle: int
+    jobs_per_cycle: float
     change: int | None
 
 
@@ -53,8 +51,39 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NaiveRule:
+    """A simple rule at the same spend, over the same cycles."""
+
+    rule: str
+    realised: float
+    spend: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BackTest:
+    """Past cycles planned from what was known before each, and what then happened.
+
+    inside_90 : share of the cycles whose realised completion lay in the promised 90 % range.
+    spend : of our lists, on average.
+    """
+
+    from_: str
+    to: str
+    cycles: int
+    jobs: int
+    promised: float
+    realised: float
+    inside_90: float
+    spend: float
+    naive: list[NaiveRule]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class VanList:
-    """One row of `stock`: what one van should carry."""
+    """One row of `stock`: what one van should carry.
+
+    next_50 : what the next 50 of money would buy. backtest : null unless asked for.
+    """
 
     van: str
     cycle_days: float
@@ -70,7 +99,9 @@ class VanList:
     optimum_gap: float | None
     spend_curve: list[SpendPoint]
     next_best: list[Step]
+    next_50: Step | None
     drop_first: list[Step]
+    backtest: BackTest | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -102,6 +133,40 @@ class Stock(Answer):
         ]
         columns = ["van", "item_id", "part", "families", "quantity", "price", "why", "change"]
         return pd.DataFrame(rows, columns=columns)
+
+    def change_table(self) -> pd.DataFrame:
+        """van, item_id, load, take_off: what to do today where it is known what is on board."""
+        rows = [
+            {
+                "van": van.van,
+                "item_id": item.item_id,
+                "load": max(item.change, 0),
+                "take_off": max(-item.change, 0),
+            }
+            for van in self.results
+            for item in van.items
+            if item.change
+        ]
+        return pd.DataFrame(rows, columns=["van", "item_id", "load", "take_off"])
+
+    def backtest_table(self) -> pd.DataFrame:
+        """One row per van and way of filling it: promised, realised, spend."""
+        rows = []
+        for van in self.results:
+            test = van.backtest
+            if test is None:
+                continue
+            head = {"van": van.van, "from": test.from_, "to": test.to, "cycles": test.cycles}
+            rows.append(
+                head
+                | {"rule": "this plan", "promised": test.promised, "realised": test.realised}
+                | {"inside_90": test.inside_90, "spend": test.spend}
+            )
+            rows += [
+                head | {"rule": naive.rule, "realised": naive.realised, "spend": naive.spend}
+                for naive in test.naive
+            ]
+        return pd.DataFrame(rows)
 
     def spend_table(self) -> pd.DataFrame:
         """van, spend, completion along each van's list, and the chosen point."""
@@ -139,8 +204,8 @@ class Stock(Answer):
         )
         return (
             f"With {text.money(spend, self.settings['currency'], decimals=0)} of parts on "
-            f"{len(self.results)} van{'s' if len(self.results) > 1 else ''}, {span} of the jobs are "
-            f"finished on the first visit (a bad cycle: {text.share(low)}); van "
+            f"{len(self.results)} van{'s' if len(self.results) > 1 else ''}, {span} of the jobs "
+            f"are finished on the first visit (a bad cycle: {text.share(low)}); van "
             f"{self.results[0].van} carries {said + ' and so on' if said else 'nothing'}."
         )
 
@@ -158,16 +223,72 @@ class Stock(Answer):
                 f"{text.between(van.completion_ci, text.share)}, "
                 f"{text.money(van.spend, currency, decimals=0)}{limit} spent, {van.volume_l:.0f} L."
             )
+            known = any(item.change is not None for item in van.items)
             rows = [
-                {
-                    "item": item.item_id,
-                    "part": text.words(item.part),
-                    "fits": ", ".join(item.families),
-                    "carry": item.quantity,
-                    "why": item.why,
-                }
+                {"item": item.item_id, "fits": ", ".join(item.families).replace("*", "all")}
+                | {"carry": item.quantity}
+                | ({"change": _signed(item.change)} if known else {})
+                | {"why": item.why}
                 for item in van.items
             ]
             lines.append(text.table(rows))
+            lines += [text.wrap(said) for said in _beside(van, currency)]
+        lines += _depot(self.summary.get("depot") or [])
         lines += [text.wrap(f"Note: {note}.") for note in self.summary["notes"]]
         return lines
+
+
+def _signed(change: int | None) -> str:
+    return "" if change is None else "same" if change == 0 else f"{change:+d}"
+
+
+def _named(items: list[str]) -> str:
+    """'2 coil-e1, 1 fuse-std'."""
+    return ", ".join(f"{items.count(item)} {item}" for item in dict.fromkeys(items))
+
+
+def _beside(van: VanList, currency: str) -> list[str]:
+    """What more money would buy, what to drop first, how near the best, and the proof."""
+    said = []
+    if van.next_50 is not None:
+        said.append(
+            f"The next {text.money(50, currency, decimals=0)} would buy "
+            f"{_named(van.next_50.items)}: {text.points(van.next_50.completion)} more of the jobs."
+        )
+    if van.drop_first:
+        step = van.drop_first[0]
+        said.append(
+            f"Drop first: {_named(step.items)} ({text.money(step.price, currency, decimals=0)}): "
+            f"{text.points(-step.completion)} fewer."
+        )
+    if van.optimum_gap is not None:
+        said.append(f"The best list there is would be at most {van.optimum_gap:.1%} better.")
+    if van.backtest is not None:
+        said.append(_proof(van.backtest))
+    return said
+
+
+def _proof(test: BackTest) -> str:
+    naive = "; ".join(f"{n.rule} {text.share(n.realised)}" for n in test.naive)
+    return (
+        f"Tried on {test.cycles} past cycles ({test.from_} to {test.to}): promised "
+        f"{text.share(test.promised)}, realised {text.share(test.realised)}; in "
+        f"{text.share(test.inside_90)} of the cycles within the promised 90 % range. At the same "
+        f"spend: {naive}."
+    )
+
+
+def _depot(rows: list[dict[str, Any]]) -> list[str]:
+    if not rows:
+        return []
+    shown = [
+        {
+            "depot item": row["item_id"],
+            "lead time": f"{row['lead_time_days']:.0f} d",
+            "wanted in it": f"{row['mean']:.1f}",
+            "base stock": row["base_stock"],
+            "served at once": text.share(row["fill_rate"]),
+        }
+        for row in rows
+    ]
+    return ["Depot: what to hold and have on order together.", text.table(shown)]

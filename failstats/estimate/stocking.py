@@ -20,12 +20,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from failstats.errors import InputError, PlanError
 from failstats.estimate.stocking_bound import best_possible, bounded_part, gap_to
-from failstats.estimate.stocking_limits import Aim, Shelf, aim_of, shelf_of
+from failstats.estimate.stocking_limits import Aim, Shelf, aim_of, shelf_of, worth
 from failstats.estimate.stocking_reasons import (
     drop_first,
     finishes,
     jobs_lost,
     next_best,
+    next_money,
     rising,
 )
 from failstats.estimate.stocking_scenarios import (
@@ -44,6 +45,7 @@ CURVE_POINTS = 24
 CURVE_BEYOND = 1.5  # the curve runs on to this many times the spend of the list
 RAISES = 5  # times the inner target is raised when the checking cycles fall short of the target
 WEAK_SECONDS = 10.0  # allowed for the bound without whole numbers; it takes well under one
+CLOSE_ENOUGH = 0.005  # share; a list proven this near the best needs no program of whole numbers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -65,6 +67,7 @@ class Plan:
     spend_curve : (spend, completion) points, both rising.
     next_best : (items, price, gain): what to add next, the most completion per money first.
     drop_first : (item, price, loss): one pack of what is carried, the least loss per money first.
+    more : (items, price, gain): what ``more_money`` beyond the spend would buy; None for nothing.
     finishes : (items,) jobs per cycle that would break if the item were taken off altogether.
     warnings : sentences to print beside the list.
     cycle_completed, cycle_jobs : (fresh cycles,) what ``interval`` rests on.
@@ -82,6 +85,7 @@ class Plan:
     spend_curve: tuple[tuple[float, float], ...]
     next_best: tuple[tuple[tuple[int, ...], float, float], ...]
     drop_first: tuple[tuple[int, float, float], ...]
+    more: tuple[tuple[int, ...], float, float] | None
     finishes: NDArray[np.float64]
     warnings: tuple[str, ...]
     cycle_completed: NDArray[np.int64]
@@ -122,6 +126,7 @@ def plan(
     evaluate: Scenarios | None = None,
     rule: Rule = "all_or_nothing",
     seconds: float = 0.0,
+    more_money: float = 50.0,
     confidence_level: float = 0.95,
 ) -> Plan:
     """Say what one van should carry, and what that list is worth.
@@ -139,8 +144,9 @@ def plan(
     pack_size : (items,) units that are only carried together; default 1.
     evaluate : fresh cycles to value the list on. Without, the last third of ``scenarios`` is kept
         back for it. With a target every other one checks the target, the rest value the list.
-    seconds : time for a mixed-integer program beside the search; 0 leaves it out and reports the
-        gap to a weaker bound.
+    seconds : time for a mixed-integer program where the weaker bound leaves the list more than half
+        a per cent from the best; 0 leaves it out.
+    more_money : what the next so much money would buy is looked up too.
 
     Returns
     -------
@@ -190,19 +196,24 @@ def plan(
         part, shelf=shelf, aim=_scaled(aim, engine, part), seconds=WEAK_SECONDS, whole=False
     )
     starts = [bound.stock] if bound.stock is not None else []
-    if seconds > 0:
-        strong = best_possible(part, shelf=shelf, aim=_scaled(aim, engine, part), seconds=seconds)
-        starts += [strong.stock] if strong.stock is not None else []
-        bound = strong if strong.value is not None else bound
     best, path = search(engine, shelf, aim, starts=starts)
+    near = gap_to(bound, engine=part, shelf=shelf, aim=aim, stock=best.stock)
+    if seconds > 0 and (near is None or near > CLOSE_ENOUGH):
+        strong = best_possible(part, shelf=shelf, aim=_scaled(aim, engine, part), seconds=seconds)
+        bound = strong if strong.value is not None else bound
+        if strong.stock is not None:
+            again, _ = search(engine, shelf, aim, starts=[strong.stock])
+            best = max((best, again), key=lambda found: worth(aim, shelf, engine, found))
     if target is not None and check is not None:
         best, note = _reach(engine, Engine(check, rule=rule), shelf, aim, best, target)
         warnings += note
         # what the same jobs would cost at least
         wanted = Aim(kind="spend", wanted=float(part.state(best.stock).total))
-        bound = best_possible(
-            part, shelf=shelf, aim=wanted, seconds=seconds or WEAK_SECONDS, whole=seconds > 0
-        )
+        bound = best_possible(part, shelf=shelf, aim=wanted, seconds=WEAK_SECONDS, whole=False)
+        near = gap_to(bound, engine=part, shelf=shelf, aim=wanted, stock=best.stock)
+        if seconds > 0 and (near is None or near > CLOSE_ENOUGH):
+            strong = best_possible(part, shelf=shelf, aim=wanted, seconds=seconds)
+            bound = strong if strong.value is not None else bound
     stock = best.stock.copy()
     valued = Engine(fresh, rule=rule)
     state = valued.state(stock)
@@ -237,6 +248,7 @@ def plan(
         spend_curve=_curve(engine, valued, shelf, path, state),
         next_best=next_best(valued, state, open_shelf),
         drop_first=drop_first(valued, state, shelf),
+        more=next_money(engine, valued, state, open_shelf, money=more_money),
         finishes=lost,
         warnings=tuple(warnings),
         cycle_completed=done,
@@ -289,7 +301,7 @@ def _scaled(aim: Aim, engine: Engine, part: Engine) -> Aim:
 def _reach(
     engine: Engine, check: Engine, shelf: Shelf, aim: Aim, best: State, target: float
 ) -> tuple[State, list[str]]:
-    """Raise the inner target until the checking cycles reach the target, or say what is reachable."""
+    """Raise the inner target until the checking cycles reach it, or say what is reachable."""
     most: State | None = None
     kept, kept_share = best, -1.0
     for _ in range(RAISES):

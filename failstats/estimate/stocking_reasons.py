@@ -1,15 +1,17 @@
-"""The reasons beside a stock list: what each item finishes, what to add next, what to drop first."""
+"""The reasons beside a stock list: what each item finishes, what to add next, what to drop."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from failstats.estimate.stocking_limits import Shelf
+from failstats.estimate.stocking_limits import Aim, Shelf
 from failstats.estimate.stocking_scenarios import Engine, Rule, Scenarios, State
-from failstats.estimate.stocking_search import bundles, packs_held
+from failstats.estimate.stocking_search import bundles, climb, packs_held
 
-__all__ = ["drop_first", "finishes", "jobs_lost", "next_best", "rising"]
+__all__ = ["drop_first", "finishes", "jobs_lost", "next_best", "next_money", "rising"]
 
 LISTED = 8  # lines of each list
 
@@ -59,6 +61,23 @@ def next_best(
             added = np.repeat(np.arange(changes.shape[1]), changes[row])
             lines.append((tuple(int(item) for item in added), float(price[row]), float(gain[row])))
     return tuple(lines)
+
+
+def next_money(
+    engine: Engine, valued: Engine, state: State, shelf: Shelf, *, money: float
+) -> tuple[tuple[int, ...], float, float] | None:
+    """(items, price, gain in completion) of what so much more money would buy; None for nothing.
+
+    Chosen on the cycles of ``engine``, valued on those of ``valued`` (to which ``state`` belongs).
+    """
+    wider = replace(shelf, budget=shelf.spend(state.stock) + money, low=state.stock)
+    path = climb(engine, wider, Aim(kind="jobs"), state.stock)
+    added = path[-1].stock - state.stock
+    if not added.any():
+        return None
+    gain = (valued.state(path[-1].stock).total - state.total) / max(valued.jobs_total, 1)
+    items = tuple(int(item) for item in np.repeat(np.arange(added.size), added))
+    return items, float(added @ shelf.price), float(gain)
 
 
 def drop_first(engine: Engine, state: State, shelf: Shelf) -> tuple[tuple[int, float, float], ...]:

@@ -47,7 +47,7 @@ class Scenarios:
         types = need_array.shape[0]
         if (need_array < 0).any():
             raise InputError("need must hold no negative quantity.", do="correct the need table.")
-        if jobs_array.size and not (-1 <= jobs_array.min() and jobs_array.max() < types):
+        if jobs_array.size and (jobs_array.min() < -1 or jobs_array.max() >= types):
             raise InputError(
                 f"jobs must hold type indices 0 to {types - 1}, or -1 as padding, but runs from "
                 f"{jobs_array.min()} to {jobs_array.max()}.",

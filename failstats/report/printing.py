@@ -19,6 +19,7 @@ PAPERS = {"a4": "A4", "letter": "letter"}
 SHEET_POINTS = 630.0  # height left for lines on the shorter paper (letter), below the heading
 LINE_POINTS = 2.8  # padding and rule of a line
 LINE_HEIGHT = 1.25  # of the type
+WOULD_HAVE = "would have finished "  # said once, in the heading of the column
 _ADVICE = {
     "keep": "Leave the other part in.",
     "always": "Replace the other part too.",
@@ -87,6 +88,8 @@ def van_rows(stock_rows: Iterable[Mapping[str, Any]], *, currency: str) -> list[
                 "part": clean(item.get("part", "")).replace("_", " "),
                 "families": ", ".join(map(clean, item.get("families") or [])).replace("*", "all"),
                 "change": _signed(item.get("change")),
+                "price": "" if item.get("price") is None else money(item["price"], currency),
+                "why": clean(item.get("why") or "").removeprefix(WOULD_HAVE),
             }
             for item in row.get("items") or []
         ]
@@ -97,10 +100,33 @@ def van_rows(stock_rows: Iterable[Mapping[str, Any]], *, currency: str) -> list[
                 "name": name[:1].upper() + name[1:],
                 "summary": "; ".join(said) + ".",
                 "lines": lines,
+                "counted": any(line["change"] for line in lines),
+                "beside": _beside(row, currency),
                 "size": _type_size(len(lines)),
             }
         )
     return vans
+
+
+def _beside(row: Mapping[str, Any], currency: str) -> list[str]:
+    """What more money would buy, and what to leave off first."""
+    said = []
+    more = row.get("next_50")
+    if more:
+        said.append(
+            f"The next {money(50, currency, decimals=0)} would buy {_counted(more['items'])}: "
+            f"{100 * more['completion']:.1f} points more of the jobs finished."
+        )
+    for step in (row.get("drop_first") or [])[:1]:
+        said.append(
+            f"Leave off first: {_counted(step['items'])}, {-100 * step['completion']:.1f} points "
+            "fewer."
+        )
+    return said
+
+
+def _counted(items: Sequence[str]) -> str:
+    return ", ".join(f"{items.count(name)} {clean(name)}" for name in dict.fromkeys(items))
 
 
 def _advice(row: Mapping[str, Any]) -> str:

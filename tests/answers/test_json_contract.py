@@ -37,7 +37,7 @@ KEYS = {
     "within_unit p_value time_ratio time_ratio_ci failures detectable_hazard_ratio e_value attributable_share "
     "attributable_ci cleanings_per_failure_avoided proportional_p verdict verdict_text",
     "stock": "van cycle_days jobs_expected budget items completion completion_ci cost_per_cycle spend volume_l "
-    "optimum_gap spend_curve next_best drop_first",
+    "optimum_gap spend_curve next_best drop_first backtest",
     "policy": "kind when also recommend threshold_days costs saving_per_100_jobs saving_ci expected_regret "
     "regret_share_over_5_percent runner_up flips_if caution",
     "rules": "rule statement verdict figure ci episodes",

@@ -12,7 +12,6 @@ import pytest
 from failstats.answers.costs import read_costs
 from failstats.answers.policy_pairs import PairRisks, pair_costs
 from failstats.answers.rules import read_rules
-from failstats.answers.stock import _past_cycles
 from failstats.demo import Demo
 from failstats.drafts import write_draft
 from failstats.errors import InputError, PlanError
@@ -171,17 +170,6 @@ def test_no_catalogue_is_said(company: Callable[..., Records]) -> None:
     )
     with pytest.raises(InputError, match="needs a catalogue"):
         records.stock()
-
-
-def test_past_cycles_by_hand() -> None:
-    import pandas as pd
-
-    days = pd.Series(
-        pd.to_datetime(["2025-12-31", "2025-12-04", "2025-12-03", "2025-11-06", "2025-11-05"])
-    )
-    last = pd.Timestamp("2025-12-31")
-    # 28-day cycles that end on the last day: 4 to 31 December, 6 November to 3 December
-    assert _past_cycles(days, pd.Timestamp("2025-11-06"), last, 28.0).tolist() == [2, 2]
 
 
 def test_rules_grade_by_the_interval(made: Demo) -> None:
