@@ -26,6 +26,7 @@ from failstats.answers.stock_demand import MONTHS, SEED, Demand, demand_of, past
 from failstats.answers.stock_depot import depot_rows, warranty_returns
 from failstats.answers.stock_plan import VALUING, plan_van
 from failstats.answers.stock_rows import (
+    WOULD_HAVE,
     BackTest,
     Item,
     NaiveRule,
@@ -245,9 +246,9 @@ def _why(quantity: int, saved: int, then: int, coming: float) -> str:
     if quantity == 0:
         return "not on the list"
     if not then:
-        return f"finishes {coming:.1f} jobs of a coming cycle"
+        return f"no job in the last cycle; {coming:.1f} a cycle"
     past = "none" if saved <= 0 else str(saved)
-    return f"would have finished {past} of the last {then} jobs; {coming:.1f} in a coming cycle"
+    return f"{WOULD_HAVE}{past} of the last {then} jobs; {coming:.1f} a cycle"
 
 
 def _step(shelf: StockShelf, items: Sequence[int], price: float, completion: float) -> Step:

@@ -11,7 +11,9 @@ from failstats.answers import wording as text
 from failstats.answers.result import Answer
 from failstats.show import charts
 
-__all__ = ["Item", "SpendPoint", "Step", "Stock", "VanList"]
+WOULD_HAVE = "would have finished "  # said once, in the heading of a column
+
+__all__ = ["BackTest", "Item", "NaiveRule", "SpendPoint", "Step", "Stock", "VanList"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,7 +230,7 @@ class Stock(Answer):
                 {"item": item.item_id, "fits": ", ".join(item.families).replace("*", "all")}
                 | {"carry": item.quantity}
                 | ({"change": _signed(item.change)} if known else {})
-                | {"why": item.why}
+                | {"would have finished": item.why.removeprefix(WOULD_HAVE)}
                 for item in van.items
             ]
             lines.append(text.table(rows))

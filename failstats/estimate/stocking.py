@@ -45,6 +45,7 @@ CURVE_POINTS = 24
 CURVE_BEYOND = 1.5  # the curve runs on to this many times the spend of the list
 RAISES = 5  # times the inner target is raised when the checking cycles fall short of the target
 WEAK_SECONDS = 10.0  # allowed for the bound without whole numbers; it takes well under one
+NEAR = 0.0025  # share; a list proven this near the best is good enough to stop looking
 CLOSE_ENOUGH = 0.005  # share; a list proven this near the best needs no program of whole numbers
 
 
@@ -57,7 +58,8 @@ class Plan:
     aim : ``jobs`` (budget), ``spend`` (target) or ``cost`` (neither).
     quantity : (items,) units to carry.
     completion : share of jobs finished on the first visit, on the fresh cycles.
-    completion_ci : (low, high) within which the share of *one* cycle falls.
+    completion_ci : (low, high), the narrowest range that holds the share of *one* cycle as often
+        as the level says; a share near 1 has its doubt below.
     completion_error : standard error of ``completion`` from the number of fresh cycles.
     spend, volume : of the whole list.
     cost_per_cycle : holding and second visits, where both prices were given; else None.
@@ -92,7 +94,7 @@ class Plan:
     cycle_jobs: NDArray[np.int64]
 
     def interval(self, *, confidence_level: float = 0.95) -> tuple[float, float]:
-        """Range within which the completion of one coming cycle falls."""
+        """The narrowest range that holds the completion of so many of the coming cycles."""
         return _cycle_range(self.cycle_completed, self.cycle_jobs, confidence_level)
 
 
@@ -105,9 +107,13 @@ def _cycle_range(
             do="give a share such as 0.95.",
         )
     some = jobs > 0
-    tail = (1 - confidence_level) / 2
-    low, high = np.quantile(done[some] / jobs[some], [tail, 1 - tail])
-    return float(low), float(high)
+    share = np.sort(done[some] / jobs[some])
+    held = max(int(np.ceil(confidence_level * share.size - 1e-9)), 1)
+    width = share[held - 1 :] - share[: share.size - held + 1]
+    # of equally narrow ones the middle one
+    narrow = np.flatnonzero(width <= width.min() + 1e-12)
+    first = int(narrow[narrow.size // 2])
+    return float(share[first]), float(share[first + held - 1])
 
 
 def plan(
@@ -196,7 +202,15 @@ def plan(
         part, shelf=shelf, aim=_scaled(aim, engine, part), seconds=WEAK_SECONDS, whole=False
     )
     starts = [bound.stock] if bound.stock is not None else []
-    best, path = search(engine, shelf, aim, starts=starts)
+
+    def enough(state: State) -> bool:
+        gap = gap_to(
+            bound, engine=part, shelf=shelf, aim=_scaled(aim, engine, part), stock=state.stock
+        )
+        reached = aim.kind != "spend" or state.total >= aim.wanted
+        return reached and gap is not None and gap <= NEAR
+
+    best, path = search(engine, shelf, aim, starts=starts, enough=enough)
     near = gap_to(bound, engine=part, shelf=shelf, aim=aim, stock=best.stock)
     if seconds > 0 and (near is None or near > CLOSE_ENOUGH):
         strong = best_possible(part, shelf=shelf, aim=_scaled(aim, engine, part), seconds=seconds)

@@ -7,7 +7,7 @@ completion. The figures here are counts of finished jobs, summed over the cycles
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -195,10 +195,19 @@ def squeeze(engine: Engine, shelf: Shelf, aim: Aim, state: State) -> State:
     return state
 
 
-def improve(engine: Engine, shelf: Shelf, aim: Aim, state: State) -> State:
-    """Trim and swap until nothing better is found, or the rounds are used up."""
+def improve(
+    engine: Engine,
+    shelf: Shelf,
+    aim: Aim,
+    state: State,
+    *,
+    enough: Callable[[State], bool] = lambda _: False,
+) -> State:
+    """Trim and swap until it is good enough, nothing better is found, or the rounds are used up."""
     state = trim(engine, shelf, aim, state)
     for _ in range(ROUNDS):
+        if enough(state):
+            break
         better = state
         for move in (swap_in, squeeze, swap_two):
             better = move(engine, shelf, aim, state)
@@ -212,13 +221,19 @@ def improve(engine: Engine, shelf: Shelf, aim: Aim, state: State) -> State:
 
 
 def search(
-    engine: Engine, shelf: Shelf, aim: Aim, *, starts: Iterable[NDArray[np.int64]] = ()
+    engine: Engine,
+    shelf: Shelf,
+    aim: Aim,
+    *,
+    starts: Iterable[NDArray[np.int64]] = (),
+    enough: Callable[[State], bool] = lambda _: False,
 ) -> tuple[State, list[State]]:
     """The best stock found, and the path of the first climb from the least stock.
 
     Parameters
     ----------
     starts : further stocks to begin from (those of a mixed-integer program, say).
+    enough : whether a stock is so good that the search may end.
     """
     path = climb(engine, shelf, aim, shelf.low)
     ends = [max(path, key=lambda state: worth(aim, shelf, engine, state))]
@@ -228,8 +243,9 @@ def search(
     for start in starts:
         filled = climb(engine, shelf, aim, start)
         ends.append(max(filled, key=lambda state: worth(aim, shelf, engine, state)))
-    best = max(
-        (improve(engine, shelf, aim, end) for end in ends),
-        key=lambda state: worth(aim, shelf, engine, state),
-    )
-    return best, path
+    found = []
+    for end in sorted(ends, key=lambda state: worth(aim, shelf, engine, state), reverse=True):
+        found.append(improve(engine, shelf, aim, end, enough=enough))
+        if enough(found[-1]):
+            break
+    return max(found, key=lambda state: worth(aim, shelf, engine, state)), path
