@@ -236,6 +236,7 @@ class Stock(Answer):
             lines.append(text.table(rows))
             lines += [text.wrap(said) for said in _beside(van, currency)]
         lines += _depot(self.summary.get("depot") or [])
+        lines += [text.wrap(said) for said in _around(self.summary)]
         lines += [text.wrap(f"Note: {note}.") for note in self.summary["notes"]]
         return lines
 
@@ -294,3 +295,31 @@ def _depot(rows: list[dict[str, Any]]) -> list[str]:
         for row in rows
     ]
     return ["Depot: what to hold and have on order together.", text.table(shown)]
+
+
+def _around(summary: dict[str, Any]) -> list[str]:
+    """What no list can finish, what comes back under warranty, and all back-tests together."""
+    said = []
+    never = summary.get("never_finished_parts") or {}
+    if never:
+        named = ", ".join(f"{count} {text.words(part)}" for part, count in never.items())
+        said.append(
+            f"No van can finish {text.share(summary['never_finished_share'])} of the jobs: no item "
+            f"fits on the spot for {named}."
+        )
+    back = summary.get("warranty_returns") or []
+    if back:
+        named = ", ".join(f"{row['returns']} {text.words(row['part'])}" for row in back)
+        said.append(f"Send back under warranty, of the months looked at: {named}.")
+    proof = summary.get("backtest")
+    if proof:
+        naive = "; ".join(f"{n['rule']} {n['realised']:.1%}" for n in proof["naive"])
+        said.append(
+            f"All vans, {proof['van_cycles']} past cycles, {proof['jobs']} jobs: promised "
+            f"{proof['promised']:.1%}, realised {proof['realised']:.1%}; {proof['inside_90']:.0%} "
+            f"within the promised 90 % range. At the same spend: {naive}."
+        )
+        said += [f"The plan lost: {one}." for one in proof["loses"]]
+        if not proof["enough"]:
+            said.append("That is too few cycles to prove much.")
+    return said

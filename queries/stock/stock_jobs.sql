@@ -1,7 +1,7 @@
 -- name: stock_jobs
 -- answers: What did the jobs of past cycles need, and was each to be expected from the roster?
 -- grain: one row per job
--- inputs: fact_demand, fact_lives, fact_spans, stg_clock
+-- inputs: fact_demand, fact_lives, fact_spans
 -- params: $starts (list of dates: the last day before each cycle), $days (length of a cycle)
 -- choice: A job is expected when the part that led to it was in service and watched as the cycle
 --    began; the others are newcomers' (a unit not yet in the records, a part fitted since, a second
