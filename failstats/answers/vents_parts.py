@@ -67,9 +67,9 @@ PREDICTS_AT = 0.99
 class PartFit:
     """One part's models, by name of the contrast: bands of neglect and `length_over_limit`.
 
-    ``main`` adjusted, ``crude`` by exposure alone, ``second`` the Poisson model; ``cases`` and
-    ``person_days`` by band and length; ``within`` against the control in the same unit;
-    ``future``: what the next cleaning predicts.
+    ``main`` adjusted, ``crude`` by exposure alone, ``second`` the Poisson model; ``cases``,
+    ``person_days`` and ``units`` watched by band and length; ``within`` against the control in the
+    same unit; ``future``: what the next cleaning predicts.
     """
 
     part: str
@@ -80,6 +80,7 @@ class PartFit:
     proportional_p: dict[str, float]
     cases: dict[str, int]
     person_days: dict[str, float]
+    units: dict[str, int]
     failures: int
     failed_share: float
     within: Within | None
@@ -149,6 +150,7 @@ def fit_part(
         crude[LENGTH] = (run.log_of(LENGTH), run.error_of(LENGTH))
     cases = frame.groupby("band")["failed"].sum()
     days = (frame["stop_days"] - frame["start_days"]).groupby(frame["band"]).sum()
+    units = frame.groupby("band")["unit_id"].nunique()
     over = frame["length"] == LENGTH_LEVELS[0]
     names = (bands.reference, *bands.names)
     within = None
@@ -178,6 +180,8 @@ def fit_part(
         cases={n: int(cases.get(n, 0)) for n in names}
         | {LENGTH: int(frame.loc[over, "failed"].sum())},
         person_days={n: float(days.get(n, 0.0)) for n in names},
+        units={n: int(units.get(n, 0)) for n in names}
+        | {LENGTH: int(frame.loc[over, "unit_id"].nunique())},
         failures=int(frame["failed"].sum()),
         failed_share=float(frame.groupby("unit_id")["failed"].max().mean()),
         within=within,

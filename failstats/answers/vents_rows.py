@@ -64,6 +64,7 @@ class VentEffect:
     time_ratio_ci: tuple[float, float] | None
     failures: int
     failures_exposed: int
+    units: int
     detectable_hazard_ratio: float | None
     e_value: float | None
     e_value_limit: float | None
@@ -145,7 +146,7 @@ class Vents(Answer):
         return frame.assign(series=[said.band_words(b) for b in frame["band"]])[columns]
 
     def length_table(self) -> pd.DataFrame:
-        """row (length of the run), column (neglect), ratio, low, high, failures."""
+        """row (length of the run), column (neglect), ratio, low, high, failures, units."""
         cells = self.summary.get("length_against_neglect", {}).get("cells", [])
         rows = [
             {
@@ -155,10 +156,12 @@ class Vents(Answer):
                 "low": None if cell["ci"] is None else cell["ci"][0],
                 "high": None if cell["ci"] is None else cell["ci"][1],
                 "failures": cell["failures"],
+                "units": cell["units"],
             }
             for cell in cells
         ]
-        return pd.DataFrame(rows, columns=["row", "column", "ratio", "low", "high", "failures"])
+        columns = ["row", "column", "ratio", "low", "high", "failures", "units"]
+        return pd.DataFrame(rows, columns=columns)
 
     def sensitivity_table(self) -> pd.DataFrame:
         """part, way (the choice made otherwise), hazard_ratio, low, high, failures."""

@@ -155,6 +155,7 @@ def length_against_neglect(frame: pd.DataFrame, bands: Bands, z: float) -> list[
     word = word.where(word.isin([f"{a} {b}" for a, b in pairs]), other)
     levels = [f"{a} {b}" for a, b in pairs[1:]]
     failures = frame["failed"].groupby(word).sum()
+    units = frame["unit_id"].groupby(word).nunique()
     if (
         not failures.get("over_limit " + bands.worst, 0)
         and not (frame["length"] == "over_limit").any()
@@ -185,6 +186,7 @@ def length_against_neglect(frame: pd.DataFrame, bands: Bands, z: float) -> list[
                 "hazard_ratio": 1.0 if best else (limits[0] if limits else None),
                 "ci": None if limits is None else limits[1],
                 "failures": count,
+                "units": int(units.get(name, 0)),
             }
         )
     return out

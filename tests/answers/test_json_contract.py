@@ -34,7 +34,7 @@ KEYS = {
     "pairs": "first second episodes_first episodes_both share share_ci lift odds_ratio odds_ratio_ci q_value "
     "both_failed follow_on difference missed_by_test",
     "vents": "part role exposure contrast hazard_ratio ci crude_hazard_ratio crude_ci calibrated_ci second_model "
-    "within_unit p_value time_ratio time_ratio_ci failures detectable_hazard_ratio e_value attributable_share "
+    "within_unit units p_value time_ratio time_ratio_ci failures detectable_hazard_ratio e_value attributable_share "
     "attributable_ci cleanings_per_failure_avoided proportional_p verdict verdict_text",
     "stock": "van cycle_days jobs_expected budget items completion completion_ci cost_per_cycle spend volume_l "
     "optimum_gap spend_curve next_best drop_first backtest",
