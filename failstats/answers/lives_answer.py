@@ -204,7 +204,12 @@ class Lives(Answer):
         """The lives of the first parts in words."""
         stated = [life for life in self.results if not life.stratum and life.b10_days is not None]
         within = [life for life in stated if life.b10_days <= (life.followed_to_days or 0)]
-        if not stated:
+        if not self.results:
+            first = (
+                "No life can be stated: no part line of these records begins or ends a life that "
+                "was watched."
+            )
+        elif not stated:
             first = "No life can be stated as a single number."
         elif not within:
             first = "Fewer than one in ten fail in the time that parts were watched."

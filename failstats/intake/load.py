@@ -161,7 +161,7 @@ class _Load:
     def run(self, found: list[Source], check: bool) -> LoadResult:
         """All steps; nothing is written to the ledger where there is nothing new."""
         connection = self.connection
-        fresh = _not_yet_loaded(connection, found, self.notes)
+        fresh = _not_yet_loaded(connection, found, self.notes, mapped=bool(self.plan.tables))
         if not fresh:
             return LoadResult(batches=[], notes=tuple(self.notes), checked_only=check)
         same_key(connection, self.key)
@@ -191,7 +191,7 @@ class _Load:
             raise nothing_to_load([source.file for source in fresh], self.notes)
         requeued.release(connection, batch)
         remark(connection, batch)
-        self.notes.extend(write_settings(connection, self.plan))
+        self.notes.extend(write_settings(connection, self.plan, batch=batch))
         reasons = connection.execute(
             'select reason, count(distinct "row") from verdicts group by reason'
         ).fetchall()
@@ -267,7 +267,7 @@ def _next_batch(connection: duckdb.DuckDBPyConnection) -> int:
 
 
 def _not_yet_loaded(connection: duckdb.DuckDBPyConnection, found: list[Source],
-                    notes: list[str]) -> list[Source]:  # fmt: skip
+                    notes: list[str], *, mapped: bool) -> list[Source]:  # fmt: skip
     fresh = []
     for source in found:
         known = connection.execute(
@@ -276,9 +276,13 @@ def _not_yet_loaded(connection: duckdb.DuckDBPyConnection, found: list[Source],
             [source.sha256, source.table],
         ).fetchone()
         if known and known[0] is not None:
-            notes.append(f"{source.file}: already loaded as batch {known[0]}, nothing changed")
+            again = f"; to read it by this mapping, failstats unload {known[0]} first" * mapped
+            notes.append(
+                f"{source.file}: already loaded as batch {known[0]}, nothing changed{again}"
+            )
         else:
             fresh.append(source)
+    notes[:] = list(dict.fromkeys(notes))  # one file may hold several tables
     return fresh
 
 

@@ -100,6 +100,10 @@ def unload(warehouse: Path, batch: int) -> RemovalResult:
         )
         connection.execute("delete from raw.remarks where batch = $1", [batch])
         connection.execute("delete from raw.batches where batch = $1", [batch])
+        connection.execute(
+            "delete from raw.settings where list_contains($1, name)",
+            [[f"{name}@{batch}" for name in ("records_from", "records_to")]],
+        )
         again = connection.execute(
             "update raw.batches set sha256 = '' where batch > $1 and duplicates > 0 returning file",
             [batch],

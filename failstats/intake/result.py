@@ -67,8 +67,10 @@ class LoadResult:
                 f"{total['good']:,} good ({total['corrected']:,} of them corrections), "
                 f"{total['duplicates']:,} already there, {total['quarantined']:,} in quarantine"
             )
-        most = sorted(self.reasons.items(), key=lambda pair: (-pair[1], pair[0]))[:3]
-        lines.extend(f"  {count:,} × {reason}" for reason, count in most)
+        most = sorted(self.reasons.items(), key=lambda pair: (-pair[1], pair[0]))
+        lines.extend(f"  {count:,} × {reason}" for reason, count in most[:3])
+        if len(most) > 3:
+            lines.append(f"  and {len(most) - 3} more reason{'s' if len(most) > 4 else ''}")
         if self.quarantined:
             lines.append("failstats quality lists them: correct the file, or load --requeue")
         room = max(1, 6 - len(lines))

@@ -59,8 +59,14 @@ def same_currency(connection: duckdb.DuckDBPyConnection, plan: Mapping) -> None:
         )
 
 
-def write_settings(connection: duckdb.DuckDBPyConnection, plan: Mapping) -> list[str]:
-    """The span of the records and the currency; what is assumed is said."""
+def write_settings(connection: duckdb.DuckDBPyConnection, plan: Mapping, *,
+                   batch: int | None = None) -> list[str]:  # fmt: skip
+    """The span of the records and the currency; what is assumed is said.
+
+    Parameters
+    ----------
+    batch : the one just loaded; what is stated by then is kept for ``--as-loaded``.
+    """
     row = connection.execute(
         "select min(day), max(day) from (select visited_on as day from raw.jobs where "
         "superseded_in is null union all select cleaned_on from raw.cleanings where "
@@ -88,6 +94,9 @@ def write_settings(connection: duckdb.DuckDBPyConnection, plan: Mapping) -> list
                 "they are kept but not looked at until a mapping file states another date"
             )
     now = known | put
+    for name in ("records_from", "records_to") if batch is not None else ():
+        if now.get(f"{name}_stated") == "yes":
+            put[f"{name}@{batch}"] = now[name]
     if "records_to" in now:
         put["records_end_assumed"] = "no" if now.get("records_to_stated") == "yes" else "yes"
     if plan.currency:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -173,7 +174,7 @@ def _unnamed(path: Path) -> InputError:
         "but this one is not.",
         where=path.name,
         do="rename it, take it out of the folder, or write a mapping: failstats draft map "
-        f"{path.name}",
+        f"{shlex.quote(path.name)}",
     )
 
 

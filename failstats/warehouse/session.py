@@ -212,10 +212,8 @@ def open_session(
     words = vocabulary or load_vocabulary()
     connection = connect_readonly(path)
     try:
-        records_to, records_from = (
-            setting(connection, "records_to"),
-            setting(connection, "records_from"),
-        )
+        _check_batch(connection, as_loaded)
+        records_from, records_to, end_assumed = _span(connection, as_loaded)
         if may_be_empty and records_to is None:
             records_from = records_to = EARLIEST.isoformat()
         if records_to is None or records_from is None:
@@ -232,7 +230,6 @@ def open_session(
                 where="--as-of",
                 do="choose a date within them; after their end nobody was watching.",
             )
-        _check_batch(connection, as_loaded)
         start = _date(since, "--from") if since is not None else None
         if start is not None and start >= when:
             raise InputError(
@@ -240,7 +237,11 @@ def open_session(
                 where="--from",
                 do="choose an earlier date.",
             )
-        _set_variables(connection, when, as_loaded, start, families, fuels, contract_only)
+        _set_variables(
+            connection, as_of=when, as_loaded=as_loaded, records_from=first, since=start,
+            families=list(families) or None, fuels=list(fuels) or None,
+            contract_only=contract_only,
+        )  # fmt: skip
         _register_words(connection, words)
     except BaseException:
         connection.close()
@@ -257,7 +258,7 @@ def open_session(
     session = Session(
         path=path, connection=connection, as_of=when, vocabulary=words, choices=choices
     )
-    if setting(connection, "records_end_assumed") == "yes":
+    if end_assumed:
         session.warnings.append(
             (
                 "records_end_assumed",
@@ -287,23 +288,35 @@ def _check_batch(connection: duckdb.DuckDBPyConnection, as_loaded: int | None) -
         )
 
 
-def _set_variables(
-    connection: duckdb.DuckDBPyConnection,
-    as_of: dt.date,
-    as_loaded: int | None,
-    since: dt.date | None,
-    families: Sequence[str],
-    fuels: Sequence[str],
-    contract_only: bool,
-) -> None:
-    values = {
-        "as_of": as_of,
-        "as_loaded": as_loaded,
-        "since": since,
-        "families": list(families) or None,
-        "fuels": list(fuels) or None,
-        "contract_only": contract_only,
-    }
+def _span(
+    connection: duckdb.DuckDBPyConnection, as_loaded: int | None
+) -> tuple[str | None, str | None, bool]:
+    """First and last day of the records, and whether that end is assumed.
+
+    Of the versions loaded by a batch they are what was stated by then, else the first and the last
+    visit or cleaning among them: later loads must not lengthen the time that was watched.
+    """
+    if as_loaded is None:
+        found = [setting(connection, name) for name in ("records_from", "records_to")]
+        return found[0], found[1], setting(connection, "records_end_assumed") == "yes"
+    row = connection.execute(
+        "select min(day)::varchar, max(day)::varchar from ("
+        + " union all ".join(
+            f"select {day} as day from raw.{table} where batch <= $batch and "
+            "(superseded_in is null or superseded_in > $batch)"
+            for table, day in (("jobs", "visited_on"), ("cleanings", "cleaned_on"))
+        )
+        + ")",
+        {"batch": as_loaded},
+    ).fetchone()
+    assert row is not None
+    first, last = (
+        setting(connection, f"{name}@{as_loaded}") for name in ("records_from", "records_to")
+    )
+    return first or row[0], last or row[1], last is None
+
+
+def _set_variables(connection: duckdb.DuckDBPyConnection, **values: Any) -> None:
     for name, value in values.items():
         connection.execute(f"set variable {name} = $value", {"value": value})
 

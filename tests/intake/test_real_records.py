@@ -11,8 +11,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from failstats.answers.lives import lives
 from failstats.errors import InputError
 from failstats.intake.load import load
+from failstats.warehouse.session import open_session
 
 EVENTS = Path(__file__).resolve().parents[3] / "shared" / "real" / "repair_events.csv.gz"
 RECORDS = 121_692  # rows of the file, as its README says
@@ -71,6 +73,11 @@ def test_real_events_load_and_every_row_is_accounted_for(tmp_path, warehouse, as
     by_year = ask("select year(visited_on), count(*) from raw.jobs group by 1 order by 1")
     years = pd.to_datetime(expected["event_date"]).dt.year.value_counts().sort_index()
     assert by_year == list(years.items())
+    # ages at the event, no survivors, no parts: no life may come out of them
+    with open_session(warehouse) as session:
+        refused = lives(session)
+    assert not refused.results
+    assert refused.headline().startswith("No life can be stated: no part line of these records")
 
 
 def test_what_the_mapping_does_not_name_is_refused(tmp_path, warehouse, mapping):
