@@ -21,7 +21,8 @@ def costs_text(currency: str = "USD") -> str:
     """
     lines = [
         "# What things cost. Every key is optional; what is left out is assumed, and said to be.",
-        "# The figures below are those defaults: put your own.",
+        "# The figures below are those defaults: put your own, as decimals in one currency, the",
+        "# warehouse's. The prices of parts are not here: they come from the catalogue.",
         f'currency = "{currency}"',
     ]
     for table, keys in DEFAULTS.items():

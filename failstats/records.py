@@ -207,7 +207,6 @@ class Records:
             self._session,
             costs=costs,
             confidence_level=confidence_level,
-            found_lives=self._known.get(("lives", confidence_level)),
             found_vents=self._known.get(("vents", confidence_level)),
             progress=progress,
         )

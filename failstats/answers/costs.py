@@ -17,31 +17,44 @@ __all__ = ["DEFAULTS", "Costs", "read_costs"]
 #: as assumed wherever they enter an answer.
 DEFAULTS: dict[str, dict[str, tuple[Decimal, str]]] = {
     "visit": {
-        "visit_cost": (Decimal("95"), "a visit, travel included"),
-        "return_unpaid": (Decimal("120"), "a second visit for the same fault, goodwill included"),
-        "labour_per_hour": (Decimal("80"), "an hour of work on site"),
+        "visit_cost": (
+            Decimal("95"),
+            "a visit, travel included: what a failure costs beside its part",
+        ),
+        "return_unpaid": (
+            Decimal("120"),
+            "a second visit for the same fault, goodwill included: a failure within the "
+            "warranty, or a part that was not on the van",
+        ),
+        "labour_per_hour": (Decimal("80"), "an hour of work on site: prices the minutes below"),
     },
     "parts": {
         "holding_rate": (
             Decimal("0.25"),
-            "cost of keeping a part on a van, per year, of its price",
+            "cost of keeping a part on a van, per year, as a share of its price",
         ),
         "extra_minutes": (
             Decimal("10"),
-            "minutes to replace the partner while the cabinet is open",
+            "minutes to replace the partner while the cabinet is open already",
         ),
     },
     "tests": {
-        "hot_cycle_minutes": (Decimal("10"), "minutes of a hot test"),
+        "hot_cycle_minutes": (
+            Decimal("10"),
+            "minutes of a hot test: the part is watched while the dryer heats and cycles",
+        ),
     },
     "warranty": {
         "days": (Decimal("90"), "days within which a repeat fault is repaired for nothing"),
     },
     "cleaning": {
-        "full_run": (Decimal("140"), "cleaning the vent over its full run"),
+        "full_run": (Decimal("140"), "cleaning the vent over its full run, visit included"),
     },
     "horizon": {
-        "years": (Decimal("5"), "years over which costs are added up"),
+        "years": (
+            Decimal("5"),
+            "years over which the costs of a choice are added up, less where units are retired",
+        ),
     },
 }
 

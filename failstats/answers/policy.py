@@ -3,204 +3,57 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import asdict
+from typing import Any
 
-import numpy as np
-from scipy import stats
-
-from failstats.answers import wording as text
 from failstats.answers.costs import Costs, read_costs
-from failstats.answers.lives import Lives, lives
-from failstats.answers.pairs import FEWEST_INDEX_JOBS
-from failstats.answers.policy_pairs import REPLICATES, SEED, YEAR_DAYS, pair_advice, prices_of
-from failstats.answers.policy_rows import ActionCost, Advice, Policy
+from failstats.answers.policy_ages import age_advice
+from failstats.answers.policy_cleaning import cleaning_advice
+from failstats.answers.policy_history import PLAYED_DAYS, play_history
+from failstats.answers.policy_laws import (
+    FEWEST_JOBS,
+    SEED,
+    YEAR_DAYS,
+    PairCase,
+    pair_case,
+    pair_money,
+    practice,
+    prices_of,
+    service_life,
+)
+from failstats.answers.policy_pairs import pair_advice
+from failstats.answers.policy_rows import Advice, Policy
+from failstats.answers.policy_what_if import shown_pairs
 from failstats.answers.result import Warning_
-from failstats.answers.vents import REFERENCE, VentEffect, Vents, vents
-from failstats.estimate.cleaning import cleaning_interval
-from failstats.estimate.regret import decide
-from failstats.estimate.replacement import age_replacement_weibull, weibull_age_cost_rate
+from failstats.answers.vents import Vents, vents
+from failstats.estimate.pair_draws import DRAWS
+from failstats.estimate.pair_law import PairAction
 from failstats.show.cautions import cautions
 from failstats.warehouse.session import Session
 
 __all__ = ["Advice", "Policy", "policy"]
 
-# --- age ------------------------------------------------------------------------------------
 
-
-def _age(found: Lives, costs: Costs, prices: dict[str, float], level: float) -> list[Advice]:
-    """For every part with an honest fitted life: replace before it fails, or never?"""
-    out = []
-    z = float(stats.norm.ppf(0.5 + float(found.settings["confidence_level"]) / 2))
-    for life in found.results:
-        if (
-            life.stratum
-            or life.model != "weibull"
-            or not life.parameters
-            or life.part not in prices
-        ):
+def _cases(session: Session, prices: dict[str, float]) -> tuple[list[PairCase], dict[str, str]]:
+    """The ordered pairs with enough data, and why others are left out."""
+    together = session.run("pairs_together")
+    if together.empty:
+        return [], {}
+    jobs = together.groupby(["first", "second"])["episodes_first"].sum()
+    cases, left_out = [], {}
+    for (first, second), number in jobs.items():
+        if number < FEWEST_JOBS:
             continue
-        if not life.curve:
-            continue  # fails unseen, or is tripped: the cost of its failure is another part's
-        limits = life.parameters_ci or {}
-        if not life.failures or any(
-            None in (limits.get(k) or (None,)) for k in ("shape", "scale_days")
-        ):
+        name = f"{first} + {second}"
+        if first not in prices or second not in prices:
+            left_out[name] = "no price of an item that can be fitted on a visit"
             continue
-        planned = prices[life.part] + costs["parts.extra_minutes"] * costs.minute
-        failed = (
-            prices[life.part]
-            + costs["visit.visit_cost"]
-            + costs["parts.extra_minutes"] * costs.minute
-        )
-        rng = np.random.default_rng(SEED)
-        draws = {}
-        for key in ("shape", "scale_days"):
-            low, high = limits[key]
-            error = np.log(high / low) / (2 * z)
-            draws[key] = np.exp(
-                np.log(life.parameters[key]) + error * rng.standard_normal(REPLICATES)
-            )
-        best = age_replacement_weibull(
-            life.parameters["shape"],
-            scale=life.parameters["scale_days"],
-            planned_cost=planned,
-            failure_cost=failed,
-        )
-        ages = [best.interval] if best.interval is not None else []
-        names = ["never", *(["if_older"] if ages else [])]
-        columns = []
-        for age in (np.inf, *ages):
-            columns.append(
-                [
-                    float(
-                        weibull_age_cost_rate(
-                            age, shape=s, scale=c, planned_cost=planned, failure_cost=failed
-                        )
-                    )
-                    * YEAR_DAYS
-                    for s, c in zip(draws["shape"], draws["scale_days"], strict=True)
-                ]
-            )
-        table = np.array(columns).T
-        decision = decide(table, names=names)
-        tail = (1 - level) / 2
-        span = np.quantile(table, [tail, 1 - tail], axis=0)
-        part = text.words(life.part)
-        recommend = decision.recommend
-        watched = life.followed_to_days or 0.0
-        if recommend == "if_older" and best.interval is not None and best.interval > watched:
-            recommend = "unclear"
-            said = (
-                f"The {part}: not before {text.years(watched)}; whether later, the records cannot "
-                f"tell (the fitted life says {text.years(best.interval)}, older than any that was "
-                "watched). The maker's instruction comes first."
-            )
-        elif recommend == "if_older":
-            said = (
-                f"The {part}: replace at a visit made for something else once it is older than "
-                f"{text.years(best.interval)}; a part that fails costs a visit of its own."
-            )
-        elif recommend == "never":
-            why = (
-                "its failure rate does not rise with age"
-                if life.parameters["shape"] <= 1
-                else "waiting for the failure costs no more than replacing ahead of it"
-            )
-            said = f"The {part}: no replacement by age; {why}. The maker's instruction comes first."
+        found = pair_case(session, str(first), str(second))
+        if isinstance(found, str):
+            left_out[name] = found
         else:
-            said = f"The {part}: the records cannot tell whether replacing it by age pays."
-        rates = {"never": best.cost_rate_never, "if_older": best.cost_rate}
-        out.append(
-            Advice(
-                kind="age",
-                when=life.part,
-                also=None,
-                recommend=recommend,  # type: ignore[arg-type]
-                threshold_days=best.interval if recommend == "if_older" else None,
-                money_optimum_days=best.interval,
-                costs=[
-                    ActionCost(
-                        action=name,
-                        per_job=None,
-                        per_unit_year=float((rates[name] or 0.0) * YEAR_DAYS),
-                        ci=(float(span[0, k]), float(span[1, k])),
-                    )
-                    for k, name in enumerate(names)
-                ],
-                saving_per_100_jobs=None,
-                saving_ci=None,
-                expected_regret=decision.expected_regret,
-                regret_share_over_5_percent=decision.regret_share_over_5_percent,
-                runner_up=decision.runner_up,
-                flips_if=[],
-                advice_text=said,
-                caution=cautions()[3],
-            )
-        )
-    return out
-
-
-# --- cleaning ---------------------------------------------------------------------------------
-
-
-def _cleaning(found: Vents, costs: Costs, prices: dict[str, float]) -> Advice | None:
-    """How often to clean in money, and what to advise: yearly at the latest."""
-    by_part: dict[str, dict[str, VentEffect]] = {}
-    for row in found.results:
-        if row.role == "outcome" and row.hazard_ratio is not None and row.part in prices:
-            by_part.setdefault(row.part, {})[row.contrast.removesuffix(f"_vs_{REFERENCE}")] = row
-    used = {
-        part: rows
-        for part, rows in by_part.items()
-        if {"12_to_24", "over_24"} <= set(rows) and rows["over_24"].verdict == "shortens"
-    }
-    if not used:
-        return None
-    rates = found.summary["reference_rate_per_day"]
-    multiplier = [
-        [1.0, rows["12_to_24"].hazard_ratio, rows["over_24"].hazard_ratio] for rows in used.values()
-    ]
-    best = cleaning_interval(
-        multiplier,
-        starts_days=[0, 365, 730],
-        rate_per_day=[rates[part] for part in used],
-        failure_cost=[prices[part] + costs["visit.visit_cost"] for part in used],
-        cleaning_cost=costs["cleaning.full_run"],
-    )
-    named = ", ".join(text.words(part) for part in used)
-    money = (
-        "in money alone a cleaning never pays for itself by the parts it spares"
-        if best.money_days is None
-        else f"in money alone, by the parts it spares ({named}), every {text.years(best.money_days)}"
-    )
-    return Advice(
-        kind="cleaning",
-        when="vent",
-        also=None,
-        recommend="always",
-        threshold_days=best.advice_days,
-        money_optimum_days=best.money_days,
-        costs=[
-            ActionCost(
-                action=f"every_{best.advice_days:.0f}_days",
-                per_job=None,
-                per_unit_year=best.advice_cost_per_day * YEAR_DAYS,
-                ci=(None, None),
-            )
-        ],
-        saving_per_100_jobs=None,
-        saving_ci=None,
-        expected_regret=None,
-        regret_share_over_5_percent=None,
-        runner_up=None,
-        flips_if=[],
-        advice_text=f"Clean the vent over its full run every {best.advice_days:.0f} days at the latest, or "
-        f"at the maker's interval if that is shorter: lint burns, and fire safety is not priced here "
-        f"({money}).",
-        caution=next(line for line in cautions() if line.startswith("Lint")),
-    )
-
-
-# --- the answer --------------------------------------------------------------------------------
+            cases.append(found)
+    return cases, left_out
 
 
 def policy(
@@ -208,7 +61,6 @@ def policy(
     *,
     costs: Costs | None = None,
     confidence_level: float = 0.95,
-    found_lives: Lives | None = None,
     found_vents: Vents | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Policy:
@@ -217,7 +69,7 @@ def policy(
     Parameters
     ----------
     costs : as `read_costs` gives them; the assumed defaults otherwise.
-    found_lives, found_vents : answers of this session, if there are any already.
+    found_vents : the vents answer of this session, if there is one already.
     progress : called with each step.
 
     Returns
@@ -226,56 +78,53 @@ def policy(
 
     Notes
     -----
-    Pairs: cost per job is what is done at once plus the first return within the horizon (as
-    far as 20 jobs of each kind were followed), whose chances are read off the follow-on of jobs (keep: partner kept without a hot test; test hot: the share
-    of hot tests that find it bad, and what follows a pass; always: both replaced). Draws are a
-    Poisson bootstrap over units or buildings; the decision rule is that of `estimate.regret`.
+    A pair is followed as a semi-Markov process in the ages of both parts and the hidden state of
+    the partner (`estimate.pair_model`), its parameters drawn from the fit; the decision rule is
+    that of `estimate.regret`, on the cost per job over the horizon, units leaving service as the
+    records say. The same costs in the long run stand beside it.
     """
     used = costs or read_costs(
         currency=str(
             session.scalar("select value from raw.settings where name = 'currency'") or "USD"
         )
     )
+    say = progress or (lambda _: None)
     prices = prices_of(session)
     warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
     assumed = used.warning()
     if assumed:
         warnings.append(Warning_(code=assumed[0], text=assumed[1]))
+    cases, left_out = _cases(session, prices)
     rows: list[Advice] = []
-    together = session.run("pairs_together")
-    if not together.empty:
-        sums = together.groupby(["first", "second"])["episodes_both"].sum()
-        for (first, second), both in sums.items():
-            if both < FEWEST_INDEX_JOBS or first not in prices or second not in prices:
-                continue
-            if progress:
-                progress(f"{first} and {second}")
-            advice = pair_advice(session, str(first), str(second), used, prices, confidence_level)
-            if advice is not None:
-                rows.append(advice)
-    rows.sort(key=lambda row: -(row.saving_per_100_jobs or 0.0))
-    if progress:
-        progress("replacement by age")
-    rows += _age(
-        found_lives or lives(session, confidence_level=confidence_level),
-        used,
-        prices,
-        confidence_level,
-    )
-    if progress:
-        progress("cleaning")
-    cleaning = _cleaning(
+    last_years: list[dict[str, Any]] = []
+    choices: list[dict[str, Any]] = []
+    for case in cases:
+        say(f"{case.first} and {case.second}")
+        advice = pair_advice(session, case, used, prices, confidence_level, positions=choices)
+        rows.append(advice)
+        if case.kind == "unseen":
+            say("the last two years under each rule")
+            last_years += _last_years(session, case, advice, used, prices, confidence_level)
+        warnings += _disagreements(advice)
+    rows.sort(key=lambda row: (row.recommend == "keep", -(row.saving_per_100_jobs or 0.0)))
+    say("replacement by age")
+    ages, without_age = age_advice(session, used, prices, confidence_level)
+    rows += ages
+    say("cleaning")
+    cleaning = cleaning_advice(
         found_vents or vents(session, confidence_level=confidence_level), used, prices
     )
     if cleaning is not None:
         rows.append(cleaning)
+    life = service_life(session)
     settings = {
         **session.choices,
         "currency": used.currency,
         "costs": {key: float(value) for key, value in used.values.items()},
         "costs_assumed": list(used.assumed),
         "horizon_days": int(used["horizon.years"] * YEAR_DAYS),
-        "replicates": REPLICATES,
+        "played_days": PLAYED_DAYS,
+        "draws": DRAWS,
         "seed": SEED,
         "confidence_level": confidence_level,
     }
@@ -284,10 +133,19 @@ def policy(
         "pairs": [
             f"{row.when} + {row.also}: {row.recommend}" for row in rows if row.kind == "pair"
         ],
+        "no_rule_for": {**left_out, **without_age},
         "prices": prices,
+        "unit_life": None
+        if life is None
+        else {"shape": life.parameters["shape"], "scale_days": life.parameters["scale"]},
+        "last_years": last_years,
+        "what_if": {
+            "currency": used.currency,
+            "prices": prices,
+            "choices": shown_pairs(rows, choices),
+        },
         "cautions": list(cautions()),
         "without_catalogue": not prices,
-        "follow_on": "crude, as seen; pairs states the difference weighted for indication beside it",
     }
     return Policy(
         as_of=session.as_of.isoformat(),
@@ -296,3 +154,44 @@ def policy(
         summary=summary,
         results=tuple(rows),
     )
+
+
+def _last_years(
+    session: Session,
+    case: PairCase,
+    advice: Advice,
+    costs: Costs,
+    prices: dict[str, float],
+    level: float,
+) -> list[dict[str, Any]]:
+    """The rules of one pair over the last two years, as the summary holds them."""
+    checks = practice(session, case.first, case.second).checks_per_day
+    rules = {
+        "keep": PairAction(name="keep", checks_per_day=checks),
+        "test_hot": PairAction(name="test_hot", hot=1.0, checks_per_day=checks),
+        "if_older": PairAction(
+            name="if_older",
+            replaced=1.0,
+            older_than_days=advice.threshold_days or 0.0,
+            checks_per_day=checks,
+        ),
+        "always": PairAction(name="always", replaced=1.0, checks_per_day=checks),
+    }
+    money = pair_money(costs, prices[case.first], prices[case.second])
+    actions = [rules[cost.action] for cost in advice.costs]
+    return [asdict(row) for row in play_history(session, case, actions, money, level)]
+
+
+def _disagreements(advice: Advice) -> list[Warning_]:
+    """Where the model expects another share of returns than was seen."""
+    far = [seen for seen in advice.followed or [] if not seen.ci[0] <= seen.expected <= seen.ci[1]]
+    return [
+        Warning_(
+            code="models_disagree",
+            text=f"{advice.when} and {advice.also}, {seen.action.replace('_', ' ')}: within "
+            f"{seen.window_days} days {seen.seen:.1%} of {seen.jobs} jobs were followed by another "
+            f"failure ({seen.ci[0]:.1%} to {seen.ci[1]:.1%}), the model expects "
+            f"{seen.expected:.1%} for jobs under contract with parts of known age.",
+        )
+        for seen in far
+    ]

@@ -1,253 +1,409 @@
-"""The pair rules of `policy`: what each action costs per job, and which one to take."""
+"""The pair rules of `policy`: what each action costs, which one to take, what would change it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from failstats.answers import wording as text
 from failstats.answers.costs import Costs
-from failstats.answers.pairs import FEWEST_INDEX_JOBS, index_jobs
-from failstats.answers.policy_rows import ActionCost, Advice, Flip
+from failstats.answers.policy_laws import (
+    SEED,
+    YEAR_DAYS,
+    PairCase,
+    in_service,
+    pair_money,
+    practice,
+    service_life,
+)
+from failstats.answers.policy_rows import (
+    ActionCost,
+    Advice,
+    Experiment,
+    Flip,
+    Followed,
+    NextRecord,
+    Today,
+    experiment_text,
+)
+from failstats.answers.policy_what_if import what_if_rows
 from failstats.estimate.follow_on import cumulative_incidence
-from failstats.estimate.regret import decide
+from failstats.estimate.life_models import FittedLife
+from failstats.estimate.pair_law import PairAction, PairMoney
+from failstats.estimate.pair_model import STEPS, expected_pair_costs, pair_cost_rate
+from failstats.estimate.pair_policy import (
+    AGES,
+    WeighedPair,
+    break_even,
+    jobs_that_settle,
+    resolved,
+    weigh_pair,
+)
+from failstats.estimate.pair_simulation import PairUnits, PlayedPairs, play_pairs
+from failstats.estimate.regret import LARGE_REGRET
 from failstats.show.cautions import caution_for_pair
 from failstats.warehouse.session import Session
 
-__all__ = ["REPLICATES", "SEED", "YEAR_DAYS", "PairRisks", "pair_advice", "pair_costs", "prices_of"]
+__all__ = ["pair_advice"]
 
-LEAST_AT_RISK = 20  # jobs still followed in each arm; the horizon ends where fewer are
-REPLICATES = 1000
-SEED = 2
-YEAR_DAYS = 365.25
-FEWEST_HOT_TESTS = 20
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PairRisks:
-    """Chances after a job, by draw: first entry of each array is the estimate itself.
-
-    keep, both, passed : (1 + replicates, 2) within warranty and within the horizon; passed only
-    after a hot test that the partner passed. bad : (1 + replicates,) share of hot tests that find
-    the partner bad. horizon_days : as asked for, or as far as the records reach.
-    """
-
-    horizon_days: int
-    keep: np.ndarray
-    both: np.ndarray
-    passed: np.ndarray | None
-    bad: np.ndarray | None
-    jobs: int
-    hot_tests: int
-
-
-def _hot_tests(session: Session, first: str, second: str) -> pd.DataFrame:
-    """Jobs on which the first part was replaced and the partner tested hot: was it bad?"""
-    return session.run("policy_hot_tests", first=first, second=second)
-
-
-def _reach(jobs: pd.DataFrame, masks: list[pd.Series], horizon: int) -> int:
-    """How many days of the horizon the records reach: enough jobs still followed in each arm."""
-    for mask in masks:
-        days = np.sort(jobs.loc[mask, "followed_days"].to_numpy())[::-1]
-        if len(days) >= LEAST_AT_RISK:
-            horizon = min(horizon, int(days[LEAST_AT_RISK - 1]))
-    return horizon
-
-
-def _risks(
-    session: Session, jobs: pd.DataFrame, first: str, second: str, costs: Costs
-) -> PairRisks | None:
-    tests = _hot_tests(session, first, second)
-    clusters = sorted({*jobs["cluster_id"].astype(str), *tests["cluster_id"].astype(str)})
-    place = {name: k for k, name in enumerate(clusters)}
-    rng = np.random.default_rng(SEED)
-    multiples = np.vstack(
-        [np.ones(len(clusters)), rng.poisson(1.0, size=(REPLICATES, len(clusters)))]
-    )
-    both = jobs["both_replaced"]
-    kept = ~both & ~jobs["partner_passed_hot"]
-    passed = ~both & jobs["partner_passed_hot"]
-    if min(both.sum(), kept.sum()) < FEWEST_INDEX_JOBS:
-        return None
-    hot = len(tests) >= FEWEST_HOT_TESTS and passed.sum() >= FEWEST_INDEX_JOBS
-    horizon = _reach(
-        jobs, [both, kept, *([passed] if hot else [])], int(costs["horizon.years"] * YEAR_DAYS)
-    )
-    warranty = min(int(costs["warranty.days"]), horizon)
-    windows = [max(warranty, 1), horizon]
-
-    def incidence(mask: pd.Series) -> np.ndarray:
-        arm = jobs[mask]
-        weights = multiples[:, arm["cluster_id"].astype(str).map(place).to_numpy()]
-        found = cumulative_incidence(
-            arm["followed_days"].to_numpy(),
-            event=arm["event"].to_numpy(),
-            windows=windows,
-            weights=weights,
-        )
-        return found * [warranty > 0, 1.0]
-
-    bad = None
-    if hot:
-        weights = multiples[:, tests["cluster_id"].astype(str).map(place).to_numpy()]
-        total = weights.sum(axis=1)
-        found_bad = weights @ tests["bad"].to_numpy(float)
-        bad = np.divide(found_bad, total, out=np.zeros(len(total)), where=total > 0)
-    return PairRisks(
-        horizon_days=horizon,
-        keep=incidence(kept),
-        both=incidence(both),
-        passed=incidence(passed) if bad is not None else None,
-        bad=bad,
-        jobs=len(jobs),
-        hot_tests=len(tests),
-    )
-
-
-def _return_cost(costs: Costs, price: float, risk: np.ndarray) -> np.ndarray:
-    """Money for returns: unpaid within the warranty, a visit after it, and the part each time."""
-    unpaid, later = costs["visit.return_unpaid"], costs["visit.visit_cost"]
-    return risk[:, 0] * unpaid + (risk[:, 1] - risk[:, 0]) * later + risk[:, 1] * price
-
-
-def pair_costs(
-    risks: PairRisks, costs: Costs, first_price: float, second_price: float
-) -> dict[str, np.ndarray]:
-    """Action -> cost per job by draw, the estimate first."""
-    fit_partner = second_price + costs["parts.extra_minutes"] * costs.minute
-    after_both = _return_cost(costs, first_price, risks.both)
-    out = {"keep": _return_cost(costs, first_price, risks.keep)}
-    if risks.bad is not None and risks.passed is not None:
-        good = _return_cost(costs, first_price, risks.passed)
-        test = costs["tests.hot_cycle_minutes"] * costs.minute
-        out["test_hot"] = test + risks.bad * (fit_partner + after_both) + (1 - risks.bad) * good
-    out["always"] = fit_partner + after_both
-    return out
-
-
-def _break_even(
-    risks: PairRisks, costs: Costs, first_price: float, second_price: float, least: str
-) -> list[Flip]:
-    """Values of single figures at which another action becomes the cheapest, on the estimate."""
-
-    def best(**changed: float) -> str:
-        values = dict(costs.values)
-        values |= {k: v for k, v in changed.items() if k != "partner_price"}
-        used = Costs(currency=costs.currency, values=values, assumed=costs.assumed)  # type: ignore[arg-type]
-        price = changed.get("partner_price", second_price)
-        found = pair_costs(risks, used, first_price, price)
-        return min(found, key=lambda action: found[action][0])
-
-    out = []
-    looked = {
-        "partner_price": second_price,
-        "tests.hot_cycle_minutes": costs["tests.hot_cycle_minutes"],
-        "visit.return_unpaid": costs["visit.return_unpaid"],
-        "visit.visit_cost": costs["visit.visit_cost"],
-    }
-    for name, present in looked.items():
-        start = max(present, 1.0)
-        for factor in np.concatenate([np.geomspace(1, 20, 200), np.geomspace(1, 0.02, 200)]):
-            if best(**{name: float(start * factor)}) != least:
-                out.append(Flip(what=name, value=round(float(start * factor), 2)))
-                break
-    return out
-
-
-def prices_of(session: Session) -> dict[str, float]:
-    """Part -> price of the item that would be fitted, averaged over the units of the roster.
-
-    As in `stock`: the cheapest field-fit item that is not replaced serves each family.
-    """
-    frame = session.run("stg_catalogue")
-    if frame.empty:
-        return {}
-    frame = frame[frame["field_fit"].fillna(True).astype(bool) & frame["replaced_by"].isna()]
-    units = session.run("stg_units")["family"].value_counts()
-    out = {}
-    for part, group in frame.groupby("part"):
-        cheapest = group.groupby("family")["price"].min().astype(float)
-        pooled = float(cheapest.get("*", np.inf))
-        own = cheapest.drop("*", errors="ignore")
-        families = {f: min(float(own.get(f, np.inf)), pooled) for f in units.index}
-        known = {f: price for f, price in families.items() if np.isfinite(price)}
-        weight = sum(units[f] for f in known)
-        if weight:
-            out[str(part)] = sum(units[f] * price for f, price in known.items()) / weight
-        elif np.isfinite(pooled):
-            out[str(part)] = pooled
-    return out
+LONG_RUN_DRAWS = 40  # of the interval of the long-run cost
+PLAIN_LONG_RUN_DRAWS = 20
+FOLLOW_DAYS = 365
+PLAYED = 20_000  # jobs played for spreads and for what follows within a year
+REPLICATES = 300
+FEWEST_SEEN = 20
+RECENT_DAYS = 730
+#: Of the cost per job. A rule about a working part that another failure says nothing of has to
+#: save this much; below, leaving it in is its near-twin, and the simpler.
+LEAST_SAVING = 0.02
+PLAIN_STEPS = 30
+LONG_RUN_STEPS = 64
+PLAIN_LONG_RUN_STEPS = 32
 
 
 def pair_advice(
-    session: Session, first: str, second: str, costs: Costs, prices: dict[str, float], level: float
-) -> Advice | None:
-    jobs = index_jobs(session, first, second)
-    risks = _risks(session, jobs, first, second, costs)
-    if risks is None:
-        return None
-    by_action = pair_costs(risks, costs, prices[first], prices[second])
-    names = list(by_action)
-    drawn = np.column_stack([by_action[name] for name in names])
-    usable = np.isfinite(drawn).all(axis=1)
-    usable[0] = False  # the estimate itself is no draw
-    found = decide(drawn[usable], names=names)
+    session: Session,
+    case: PairCase,
+    costs: Costs,
+    prices: dict[str, float],
+    level: float,
+    *,
+    available: float = 1.0,
+    positions: list[dict[str, Any]] | None = None,
+) -> Advice:
+    """One row of `policy`.
+
+    Parameters
+    ----------
+    case : the pair, its law and its jobs. prices : of the parts. level : of the intervals.
+    available : share of the jobs on which the partner is on the van.
+    positions : the rules at other prices are added to it.
+    """
+    money = pair_money(costs, prices[case.first], prices[case.second])
+    if case.start.failed == "second":
+        # the part that failed is the model's second: its partner is the model's first
+        money = replace(money, first_price=prices[case.second], second_price=prices[case.first])
+    horizon = costs["horizon.years"] * YEAR_DAYS
+    steps = STEPS if case.kind == "unseen" else PLAIN_STEPS
+    life = service_life(session)
+    ages = case.frame["unit_age_days"].dropna().to_numpy(float)
+    staying = in_service(life, ages[ages >= 0], np.linspace(0, horizon, steps + 1))
+    tried = None
+    if case.watched_days is not None:
+        tried = [age * YEAR_DAYS for age in AGES if age * YEAR_DAYS <= case.watched_days]
+    weighed = weigh_pair(
+        case.law, start=case.start, money=money, horizon_days=horizon, base=case.base,
+        in_service=staying, steps=steps, ages_days=tried, available=available,
+    )  # fmt: skip
+    if positions is not None:
+        positions += what_if_rows(case, weighed, money, level)
+    today = _today(session, case, weighed, money, horizon, staying, steps, level)
+    rates = _long_run(case, weighed, money, life)
     tail = (1 - level) / 2
-    limits = {n: np.quantile(by_action[n][usable], [tail, 1 - tail]) for n in names}
-    saving = by_action["keep"] - by_action[found.least]
-    low, high = np.quantile(100 * saving[usable], [tail, 1 - tail])
-    currency = costs.currency
-    name, other = text.words(first), text.words(second)
-    span = f"the {text.years(risks.horizon_days)} after"
-    do = {
-        "keep": f"leave the {other} in unless a test shows it bad",
-        "test_hot": f"test the {other} hot, not only cold, and replace it if it is bad",
-        "always": f"replace the {other} too, every time",
-    }[found.least]
-    money = (
-        f"{text.money(100 * saving[0], currency, decimals=0)} saved per 100 jobs against keeping it"
-        f"{text.between((low, high), lambda v: text.money(v, currency, decimals=0))}"
-    )
-    flips = _break_even(risks, costs, prices[first], prices[second], found.least)
-    if found.unclear:
-        advice = (
-            f"Unclear: when a {name} has failed, the least expected cost is to {do} ({money} over "
-            f"{span}), but {text.words(found.runner_up)} may be as good: "
-            f"{text.share(found.regret_share_over_5_percent)} of the draws lose more than 5 % by it."
+    rows = []
+    for k, action in enumerate(weighed.actions):
+        low, high = np.quantile(rates[1:, k], [tail, 1 - tail])
+        rows.append(
+            ActionCost(
+                action=action.name,
+                per_unit_year=float(rates[0, k]),
+                ci=(float(low), float(high)),
+                per_job=float(weighed.estimate[k]),
+                per_job_ci=weighed.interval(action.name, level),
+            )
         )
-    elif found.least == "keep":
-        advice = f"When a {name} has failed, {do}: the least cost over {span}."
-    else:
-        advice = f"When a {name} has failed, {do}: {money} over {span}."
-    price_flip = next((f for f in flips if f.what == "partner_price"), None)
-    if price_flip and not found.unclear:
-        turn = "above" if price_flip.value > prices[second] else "below"
-        advice += f" It would change with a {other} {turn} {text.money(price_flip.value, currency, decimals=0)}."
+    saving, low, high = weighed.saving(level)
+    found = weighed.decision
+    recommend, runner_up = found.recommend, found.runner_up
+    regret, large = found.expected_regret, found.regret_share_over_5_percent
+    if not _worthwhile(case, weighed):
+        recommend, runner_up, saving, low, high = "keep", found.least, 0.0, 0.0, 0.0
+        kept = weighed.costs[:, weighed.at("keep")]
+        lost = kept - weighed.costs.min(axis=1)
+        regret, large = float(lost.mean()), float(np.mean(lost > LARGE_REGRET * kept))
+    flips = _flips(case, weighed, costs, money)
+    unclear = recommend == "unclear"
+    experiment = _experiment(session, case, weighed, money) if unclear else None
+    values = [
+        NextRecord(what=what, regret_cut_per_100_jobs=100 * resolved(weighed, parameters))
+        for what, parameters in case.parameters.items()
+    ]
+    values = [v for v in values if v.regret_cut_per_100_jobs > 0]
+    values.sort(key=lambda v: -v.regret_cut_per_100_jobs)
+    long_run = weighed.names[int(np.argmin(rates[0]))]
+    said = _words(
+        case, weighed, flips, experiment, 100 * saving, (100 * low, 100 * high), costs.currency,
+        horizon, money, long_run, today,
+    )  # fmt: skip
     return Advice(
         kind="pair",
-        when=first,
-        also=second,
-        recommend=found.recommend,  # type: ignore[arg-type]
-        threshold_days=None,
+        when=case.first,
+        also=case.second,
+        recommend=recommend,  # type: ignore[arg-type]
+        threshold_days=weighed.threshold_days,
         money_optimum_days=None,
-        costs=[
-            ActionCost(
-                action=n,
-                per_job=float(by_action[n][0]),
-                per_unit_year=None,
-                ci=(float(limits[n][0]), float(limits[n][1])),
-            )
-            for n in names
-        ],
-        saving_per_100_jobs=float(100 * saving[0]),
-        saving_ci=(float(low), float(high)),
-        expected_regret=found.expected_regret,
-        regret_share_over_5_percent=found.regret_share_over_5_percent,
-        runner_up=found.runner_up,
+        costs=rows,
+        saving_per_100_jobs=100 * saving,
+        saving_ci=(100 * low, 100 * high),
+        expected_regret=regret,
+        regret_share_over_5_percent=large,
+        runner_up=runner_up,
         flips_if=flips,
-        advice_text=advice,
-        caution=caution_for_pair(first, second),
+        experiment=experiment,
+        advice_text=said,
+        caution=caution_for_pair(case.first, case.second),
+        least=found.least,
+        long_run_least=long_run,
+        horizon_days=round(horizon),
+        jobs=case.jobs,
+        next_record=values or None,
+        followed=_followed(case, weighed, money, level) or None,
+        today=today,
     )
+
+
+def _worthwhile(case: PairCase, weighed: WeighedPair) -> bool:
+    """Whether a rule about two parts that do not touch each other saves enough to be followed."""
+    cost = weighed.decision.expected_cost
+    spared = float(cost[weighed.at("keep")] - cost[weighed.least])
+    return case.kind != "apart" or spared >= LEAST_SAVING * float(cost[weighed.at("keep")])
+
+
+def _long_run(
+    case: PairCase, weighed: WeighedPair, money: PairMoney, life: FittedLife | None
+) -> np.ndarray:
+    """(1 + draws, actions) money per unit and year."""
+    plain = case.kind == "apart"
+    wanted = PLAIN_LONG_RUN_DRAWS if plain else LONG_RUN_DRAWS
+    steps = PLAIN_LONG_RUN_STEPS if plain else LONG_RUN_STEPS
+    rows = np.arange(min(case.law.draws, wanted + 1))
+    law = case.law.only(rows)
+    unit_life = None
+    if life is not None:
+        unit_life = (life.parameters["shape"], life.parameters["scale"])
+    rates = [
+        pair_cost_rate(law, action=action, money=money, unit_life=unit_life, steps=steps)
+        for action in weighed.actions
+    ]
+    return np.stack(rates, axis=1) * YEAR_DAYS
+
+
+def _today(
+    session: Session,
+    case: PairCase,
+    weighed: WeighedPair,
+    money: PairMoney,
+    horizon: float,
+    staying: np.ndarray,
+    steps: int,
+    level: float,
+) -> Today | None:
+    """What is done now, and what the rule of least cost saves against that."""
+    if case.kind != "unseen":
+        return None
+    done = practice(session, case.first, case.second)
+    cost = expected_pair_costs(
+        case.law, start=case.start, action=done.action(), money=money, horizon_days=horizon,
+        in_service=staying, steps=steps,
+    ).money  # fmt: skip
+    saved = cost[1:] - weighed.costs[:, weighed.least]
+    tail = (1 - level) / 2
+    low, high = np.quantile(saved, [tail, 1 - tail])
+    return Today(
+        hot_tests=done.hot,
+        replaced_unasked=done.replaced,
+        per_job=float(cost[0]),
+        saving_per_100_jobs=100 * float(cost[0] - weighed.estimate[weighed.least]),
+        saving_ci=(100 * float(low), 100 * float(high)),
+    )
+
+
+def _flips(
+    case: PairCase,
+    weighed: WeighedPair,
+    costs: Costs,
+    money: PairMoney,
+) -> list[Flip]:
+    """Values of single figures at which another action becomes the cheapest, on the estimate."""
+    present = {
+        "partner_price": money.first_price if case.start.failed == "second" else money.second_price,
+        "tests.hot_cycle_minutes": costs["tests.hot_cycle_minutes"],
+        "visit.return_unpaid": money.unpaid,
+        "visit.visit_cost": money.visit,
+    }
+    out = []
+    taken_by = {name: amounts[0] for name, amounts in weighed.amounts.items()}
+    partner = "first_parts" if case.start.failed == "second" else "second_parts"
+    amounts = {
+        "partner_price": taken_by[partner],
+        "tests.hot_cycle_minutes": taken_by["hot_tests"],
+        "visit.return_unpaid": taken_by["unpaid"],
+        "visit.visit_cost": taken_by["visits"] - taken_by["unpaid"],
+    }
+    for what, taken in amounts.items():
+        scale = costs.minute if what == "tests.hot_cycle_minutes" else 1.0
+        if scale <= 0:
+            continue
+        found = break_even(weighed, amounts=taken * scale, present=present[what])
+        if found is not None:
+            out.append(Flip(what=what, value=round(found, 2)))
+    return out
+
+
+# --- played: spreads, and what follows -----------------------------------------------------------
+
+
+def _play(case: PairCase, action: PairAction, money: PairMoney) -> PlayedPairs:
+    """Jobs like those of the records, a year on, under one rule."""
+    start = case.start.only([0])
+    good, bad = np.atleast_2d(start.good)[0], np.atleast_2d(start.bad)[0]
+    rng = np.random.Generator(np.random.PCG64(SEED))
+    cell = rng.choice(good.size, size=PLAYED, p=(good + bad) / (good + bad).sum())
+    chance = np.divide(bad, good + bad, out=np.zeros(good.size), where=good + bad > 0)
+    units = PairUnits(
+        first_days=np.asarray(start.first_days)[cell],
+        second_days=np.asarray(start.second_days)[cell],
+        bad=rng.random(PLAYED) < chance[cell],
+        until_days=np.full(PLAYED, float(FOLLOW_DAYS)),
+        law=np.zeros(PLAYED, dtype=np.int64),
+        first_failed=True,
+    )
+    return play_pairs(case.law.only([0]), units=units, action=action, money=money, seed=SEED)
+
+
+def _experiment(
+    session: Session, case: PairCase, weighed: WeighedPair, money: PairMoney
+) -> Experiment | None:
+    """The trial that tells the two cheapest rules apart."""
+    if case.start.failed != "first" or weighed.decision.runner_up is None:
+        return None
+    least, other = weighed.decision.least, weighed.decision.runner_up
+    k, j = weighed.at(least), weighed.at(other)
+    one, two = (_play(case, weighed.actions[at], money).money for at in (k, j))
+    need = jobs_that_settle(
+        spread=(float(one.std()), float(two.std())),
+        difference=float(one.mean() - two.mean()),
+        whole_difference=float(weighed.estimate[k] - weighed.estimate[j]),
+        cost=float(weighed.decision.expected_cost[k]),
+        follow_days=FOLLOW_DAYS,
+    )
+    latest = session.as_of
+    recent = [(latest - day).days < RECENT_DAYS for day in case.frame["index_on"].dt.date]
+    per_week = sum(recent) / (RECENT_DAYS / 7)
+    if need is None or per_week <= 0:
+        return None
+    pairing = {"always": 3, "if_older": 2, "test_hot": 1, "keep": 0}
+    even, odd = sorted((least, other), key=lambda name: -pairing[name])
+    return Experiment(
+        weeks=int(np.ceil(need.jobs / per_week)),
+        jobs=need.jobs,
+        follow_days=need.follow_days,
+        even=even,
+        odd=odd,
+    )
+
+
+def _followed(
+    case: PairCase, weighed: WeighedPair, money: PairMoney, level: float
+) -> list[Followed]:
+    """What followed within a year, seen and expected, for jobs with and without a new partner."""
+    if case.kind != "unseen":
+        return []
+    jobs = case.frame
+    both = jobs["both_replaced"].astype(bool)
+    arms = {"keep": ~both & ~jobs["partner_passed_hot"].astype(bool), "always": both}
+    clusters, code = np.unique(jobs["cluster_id"].astype(str), return_inverse=True)
+    rng = np.random.default_rng(SEED)
+    multiples = np.vstack(
+        [np.ones(clusters.size), rng.poisson(1.0, size=(REPLICATES, clusters.size))]
+    )
+    tail, out = (1 - level) / 2, []
+    for action, mask in arms.items():
+        if mask.sum() < FEWEST_SEEN:
+            continue
+        seen = cumulative_incidence(
+            jobs.loc[mask, "followed_days"].to_numpy(),
+            event=jobs.loc[mask, "event"].to_numpy(),
+            windows=[FOLLOW_DAYS],
+            weights=multiples[:, code[mask.to_numpy()]],
+        )[:, 0]
+        low, high = np.nanquantile(seen[1:], [tail, 1 - tail])
+        played = _play(case, weighed.actions[weighed.at(action)], money)
+        out.append(
+            Followed(
+                action=action,
+                window_days=FOLLOW_DAYS,
+                jobs=int(mask.sum()),
+                seen=float(seen[0]),
+                ci=(float(low), float(high)),
+                expected=float((played.visits > 1).mean()),
+            )
+        )
+    return out
+
+
+# --- words ---------------------------------------------------------------------------------------
+
+
+def _words(
+    case: PairCase,
+    weighed: WeighedPair,
+    flips: list[Flip],
+    experiment: Experiment | None,
+    saving: float,
+    limits: tuple[float, float],
+    currency: str,
+    horizon: float,
+    money: PairMoney,
+    long_run: str,
+    today: Today | None,
+) -> str:
+    """The rule as a manager reads it."""
+    found, other = weighed.decision, text.words(case.second)
+    span = f"the {text.years(horizon)} after"
+
+    def do(name: str) -> str:
+        return {
+            "keep": f"leave the {other} in unless a test shows it bad",
+            "test_hot": f"test the {other} hot, not only cold, and replace it if it is bad",
+            "if_older": f"replace the {other} too if it is older than "
+            f"{text.years(weighed.threshold_days)}",
+            "always": f"replace the {other} too, every time",
+        }[name]
+
+    spared = (
+        f"{text.money(saving, currency, decimals=0)} saved per 100 jobs against keeping it"
+        f"{text.between(limits, lambda v: text.money(v, currency, decimals=0))}"
+    )
+    begin = f"hen a {text.words(case.first)} has failed, "
+    if not _worthwhile(case, weighed):
+        return f"W{begin}{do('keep')}: no rule saves {text.share(LEAST_SAVING)} over {span}."
+    if found.unclear:
+        said = f"Unclear: w{begin}the least expected cost is to {do(found.least)}"
+        if found.least != "keep":
+            said += f" ({spared} over {span})"
+        said += f", but to {do(found.runner_up or 'keep')} may be as good."
+        if experiment is not None:
+            said += f" T{experiment_text(experiment)[1:]}"
+        return said
+    if found.least == "keep":
+        said = f"W{begin}{do('keep')}: the least cost over {span}."
+    else:
+        said = f"W{begin}{do(found.least)}: {spared} over {span}."
+    if found.least != "keep" and today is not None:
+        against = text.money(today.saving_per_100_jobs, currency, decimals=0)
+        said += (
+            f" Against what is done today it is {against}"
+            f"{text.between(today.saving_ci, lambda v: text.money(v, currency, decimals=0))}."
+        )
+    price = next((f.value for f in flips if f.what == "partner_price"), None)
+    present = money.first_price if case.start.failed == "second" else money.second_price
+    if price is not None and (found.least != "keep" or case.kind == "unseen"):
+        turn = "more" if price > present else "less"
+        limit = text.money(price, currency, decimals=0)
+        said += f" It would change if the {other} cost {turn} than {limit}."
+    if long_run != found.least and case.kind == "unseen":
+        said += f" In the long run, over the lives of units, it costs least to {do(long_run)}."
+    return said

@@ -340,8 +340,10 @@ def pair_cost_rate(
     (draws,) by the renewal-reward theorem, the money of a unit's life over its mean length;
     without a unit life, the slope of the costs once they have settled.
     """
-    how = {"action": action, "money": money, "unit_life": unit_life}
-    fine, coarse = _rate(law, **how, steps=steps), _rate(law, **how, steps=steps // 2)
+    fine, coarse = (
+        _rate(law, action=action, money=money, unit_life=unit_life, steps=number)
+        for number in (steps, steps // 2)
+    )
     return np.asarray(fine + (fine - coarse) / 3)  # the error falls with the square of a step
 
 

@@ -2,23 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from failstats.errors import InputError
-from failstats.estimate.pair_law import PairAction, PairLaw, PairMoney, PairStart
+from failstats.estimate.pair_law import PairAction, PairCost, PairLaw, PairMoney, PairStart
 from failstats.estimate.pair_model import STEPS, expected_pair_costs
 from failstats.estimate.regret import Decision, decide
 
-__all__ = ["Needed", "WeighedPair", "break_even", "jobs_that_settle", "resolved", "weigh_pair"]
+__all__ = [
+    "AGES",
+    "Needed",
+    "WeighedPair",
+    "break_even",
+    "jobs_that_settle",
+    "resolved",
+    "weigh_pair",
+]
 
 FloatArray = NDArray[np.float64]
 #: Ages tried for "replace if older", in years of 365.25 days.
 AGES = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0)
 YEAR_DAYS = 365.25
+AMOUNTS = ("visits", "unpaid", "first_parts", "second_parts", "hot_tests")
 #: An age rule must part the jobs: at least this share of them on each side.
 LEAST_SIDE = 0.05
 #: Searched on both sides of the present figure.
@@ -33,14 +42,22 @@ class WeighedPair:
     Attributes
     ----------
     actions : the rules, "keep" first. estimate : (actions,) cost on the estimates.
+    amounts : visits, unpaid, first_parts, second_parts, hot_tests -> (1 + draws, actions) per
+        job, the estimate first.
     costs : (draws, actions). decision : what they say. threshold_days : of "if_older".
     """
 
     actions: tuple[PairAction, ...]
     estimate: FloatArray
+    amounts: Mapping[str, FloatArray]
     costs: FloatArray
     decision: Decision
     threshold_days: float | None
+
+    @property
+    def least(self) -> int:
+        """Column of the rule of least expected cost."""
+        return self.at(self.decision.least)
 
     @property
     def names(self) -> list[str]:
@@ -50,6 +67,21 @@ class WeighedPair:
     def at(self, name: str) -> int:
         """Column of one rule."""
         return self.names.index(name)
+
+    def repriced(self, **changes: float) -> WeighedPair:
+        """The same rules when something costs more or less.
+
+        Parameters
+        ----------
+        changes : one of the amounts, and by how much its price changes. Costs are straight lines
+            in a price; the age of "if_older" stays.
+        """
+        table = np.vstack([self.estimate, self.costs])
+        for name, change in changes.items():
+            table = table + change * self.amounts[name]
+        table = np.maximum(table, 0.0)
+        decision = decide(table[1:], names=self.names)
+        return replace(self, estimate=table[0], costs=table[1:], decision=decision)
 
     def interval(self, name: str, confidence_level: float = 0.95) -> tuple[float, float]:
         """(low, high) of the cost of one rule."""
@@ -107,6 +139,7 @@ def weigh_pair(
     in_service: ArrayLike | None = None,
     steps: int = STEPS,
     ages_days: Sequence[float] | None = None,
+    available: float = 1.0,
 ) -> WeighedPair:
     """What each rule about a partner costs per job, and which to follow.
 
@@ -117,24 +150,37 @@ def weigh_pair(
     money, horizon_days, in_service, steps : as in `expected_pair_costs`.
     base : what goes on under every rule.
     ages_days : tried for "if_older"; the one that is cheapest on the estimate is weighed.
+    available : share of the jobs on which a partner is on the van; on the others no rule can be
+        followed, and B stays in.
     """
     if law.draws < 3:
         raise InputError("law must hold the estimate and at least two draws.")
     tried = [age * YEAR_DAYS for age in AGES] if ages_days is None else list(ages_days)
+    if not 0 <= available <= 1:
+        raise InputError(f"available must be a share between 0 and 1, but is {available}.")
     plain, aged = _rules(law, start, base or PairAction(name="keep"), tried)
+    plain, aged = (
+        [
+            replace(rule, hot=rule.hot * available, replaced=rule.replaced * available)
+            if rule.name != "keep"
+            else rule
+            for rule in rules
+        ]
+        for rules in (plain, aged)
+    )
 
-    def costs(rule: PairAction, rows: NDArray[np.int64]) -> FloatArray:
+    def costs(rule: PairAction, rows: NDArray[np.int64]) -> PairCost:
         return expected_pair_costs(
             law.only(rows), start=start.only(rows), action=rule, money=money,
             horizon_days=horizon_days, steps=steps, in_service=in_service,
-        ).money  # fmt: skip
+        )  # fmt: skip
 
     first = np.zeros(1, dtype=np.int64)
     if aged:
-        priced = [float(costs(rule, first)[0]) for rule in aged]
+        priced = [float(costs(rule, first).money[0]) for rule in aged]
         plain.insert(len(plain) - 1, aged[int(np.argmin(priced))])
-    everything = np.arange(law.draws)
-    table = np.stack([costs(rule, everything) for rule in plain], axis=1)
+    found = [costs(rule, np.arange(law.draws)) for rule in plain]
+    table = np.stack([cost.money for cost in found], axis=1)
     threshold = None
     for rule in plain:
         if rule.name == "if_older":
@@ -142,6 +188,9 @@ def weigh_pair(
     return WeighedPair(
         actions=tuple(plain),
         estimate=table[0],
+        amounts={
+            name: np.stack([getattr(cost, name) for cost in found], axis=1) for name in AMOUNTS
+        },
         costs=table[1:],
         decision=decide(table[1:], names=[rule.name for rule in plain]),
         threshold_days=threshold,

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from failstats.errors import InputError
 
-__all__ = ["Decision", "decide"]
+__all__ = ["LARGE_REGRET", "Decision", "decide"]
 
 EXPECTED_REGRET_LIMIT = 0.02  # share of the action's cost
 LARGE_REGRET = 0.05  # share of the action's cost in a draw

@@ -10,8 +10,8 @@ import markupsafe
 
 from failstats.errors import InputError
 from failstats.report.bundle import template_text
-from failstats.show.cautions import caution_for_pair
-from failstats.show.text import clean, duration_text, interval_text, money, share_text
+from failstats.report.card import advice_rows
+from failstats.show.text import clean, interval_text, money
 
 __all__ = ["PAPERS", "advice_rows", "card_html", "environment", "van_list_html", "van_rows"]
 
@@ -20,13 +20,6 @@ SHEET_POINTS = 630.0  # height left for lines on the shorter paper (letter), bel
 LINE_POINTS = 2.8  # padding and rule of a line
 LINE_HEIGHT = 1.25  # of the type
 WOULD_HAVE = "would have finished "  # said once, in the heading of the column
-_ADVICE = {
-    "keep": "Leave the other part in.",
-    "always": "Replace the other part too.",
-    "never": "Do not replace the other part with it.",
-    "test_hot": "Test the other part hot; replace it only if it fails the test.",
-    "unclear": "The records do not decide. Test, and judge on the spot.",
-}
 
 
 def environment() -> jinja2.Environment:
@@ -127,78 +120,6 @@ def _beside(row: Mapping[str, Any], currency: str) -> list[str]:
 
 def _counted(items: Sequence[str]) -> str:
     return ", ".join(f"{items.count(name)} {clean(name)}" for name in dict.fromkeys(items))
-
-
-def _advice(row: Mapping[str, Any]) -> str:
-    if row.get("advice_text"):
-        return clean(row["advice_text"])
-    kind, recommend = row.get("kind"), row.get("recommend")
-    age = row.get("threshold_days")
-    if kind == "cleaning":
-        if recommend in ("never", "unclear") or age is None:
-            return "The records do not give an interval; the maker's and the fire service's hold."
-        return (
-            f"Clean the full run at least every {duration_text(age)}, sooner where the maker, the "
-            "fire service or signs of a blocked vent ask for it."
-        )
-    if recommend == "if_older":
-        which = "it" if kind == "age" else "the other part"
-        return f"Replace {which} when older than {duration_text(age)}, else leave it in."
-    if kind == "age":
-        return {
-            "never": "No replacement by age; the maker's instruction comes first.",
-            "keep": "No replacement by age; the maker's instruction comes first.",
-        }.get(str(recommend), _ADVICE["unclear"])
-    return _ADVICE.get(str(recommend), _ADVICE["unclear"])
-
-
-def _situation(row: Mapping[str, Any]) -> str:
-    when = clean(row.get("when") or "").replace("_", " ")
-    also = clean(row.get("also") or "").replace("_", " ")
-    if row.get("kind") == "pair":
-        return f"{when[:1].upper()}{when[1:]} replaced, {also} still working"
-    if row.get("kind") == "age":
-        return f"{when[:1].upper()}{when[1:]} still working"
-    return f"Vent cleaning{f': {when}' if when else ''}"
-
-
-def advice_rows(policy_rows: Iterable[Mapping[str, Any]], *, currency: str) -> list[dict[str, str]]:
-    """The policy answer in sentences for the person at the machine.
-
-    Parameters
-    ----------
-    policy_rows : the results of `policy` as the JSON of the contract has them.
-    currency : code of the money.
-    """
-    rows = []
-    for row in policy_rows:
-        doubt = ""
-        said = bool(row.get("advice_text"))
-        if (
-            not said
-            and row.get("saving_per_100_jobs") is not None
-            and row.get("recommend") != "keep"
-        ):
-            ends = row.get("saving_ci") or (None, None)
-            saving = interval_text(
-                row["saving_per_100_jobs"], *ends, kind="money", currency=currency, decimals=0
-            )
-            doubt = f"Saves {saving} per 100 jobs against leaving it in."
-        if row.get("regret_share_over_5_percent"):
-            share = share_text(row["regret_share_over_5_percent"])
-            doubt += f" Chance that another choice is over 5 % cheaper: {share}."
-        own = clean(row.get("caution") or "")
-        if not own and row.get("kind") == "pair":
-            own = caution_for_pair(str(row.get("when")), str(row.get("also")))
-        rows.append(
-            {
-                "when": _situation(row),
-                "advice": _advice(row),
-                "doubt": doubt.strip(),
-                "caution": own,
-            }
-        )
-    return rows
 
 
 def _styles() -> markupsafe.Markup:

@@ -39,7 +39,7 @@ KEYS = {
     "stock": "van cycle_days jobs_expected budget items completion completion_ci cost_per_cycle spend volume_l "
     "optimum_gap spend_curve next_best drop_first backtest",
     "policy": "kind when also recommend threshold_days costs saving_per_100_jobs saving_ci expected_regret "
-    "regret_share_over_5_percent runner_up flips_if caution",
+    "regret_share_over_5_percent runner_up flips_if experiment caution",
     "rules": "rule statement verdict figure ci episodes",
     "verify": "figure ours theirs library difference why",
 }

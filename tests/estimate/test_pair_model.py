@@ -161,12 +161,13 @@ def test_break_even_is_where_two_rules_cost_the_same() -> None:
     )  # fmt: skip
     how = {"start": JOBS, "horizon_days": 5 * YEAR}
     here = weigh_pair(law, money=MONEY, **how)
-    parts = np.array([
-        expected_pair_costs(law.only(0), action=a, money=MONEY, **how).second_parts[0]
-        for a in here.actions
-    ])  # fmt: skip
-    price = break_even(here, amounts=parts, present=MONEY.second_price)
+    price = break_even(here, amounts=here.amounts["second_parts"][0], present=MONEY.second_price)
     assert price is not None
+    dearer = here.repriced(second_parts=30.0)
+    asked = weigh_pair(law, money=replace(MONEY, second_price=54.0), **how,
+                       ages_days=[here.threshold_days or 1.0])  # fmt: skip
+    np.testing.assert_allclose(dearer.costs, asked.costs, rtol=1e-9)
+    assert dearer.decision.recommend == asked.decision.recommend
     for factor, same in ((0.99, True), (1.01, False)):
         near = 24 + (price - 24) * factor
         there = weigh_pair(law, money=replace(MONEY, second_price=near), **how,

@@ -44,13 +44,13 @@ def policy(**changes):
 @pytest.mark.parametrize(
     ("row", "advice"),
     [
-        (policy(), "Leave the other part in."),
-        (policy(recommend="always"), "Replace the other part too."),
-        (policy(recommend="test_hot"), "Test the other part hot"),
+        (policy(), "Leave the thermostat in unless a test shows it bad."),
+        (policy(recommend="always"), "Replace the thermostat too, whatever a test shows."),
+        (policy(recommend="test_hot"), "Test the thermostat hot; replace it only if it fails"),
         (policy(recommend="unclear"), "The records do not decide."),
         (
             policy(recommend="if_older", threshold_days=2191.5),
-            "Replace the other part when older than 6.0 years, else leave it in.",
+            "Replace the thermostat too when it is older than 6.0 years; a younger one stays in",
         ),
         (policy(kind="age", when="fuse", also=None, recommend="never"), "No replacement by age; the maker's instruction comes first"),
         (
@@ -80,6 +80,31 @@ def test_a_safety_part_carries_its_caution_and_the_card_all_of_them():
     assert "same rating only, never bypass" in html
     for caution in cautions():
         assert caution.replace("'", "&#39;") in html
+
+
+def test_a_partner_that_fails_unseen_is_tested_hot_and_the_cause_is_looked_for():
+    row = policy(recommend="if_older", threshold_days=1461, followed=[{"action": "keep"}])
+    said = advice_rows([row], currency="USD")[0]["advice"]
+    assert "older than 4.0 years" in said
+    assert "hot, not only cold" in said
+    assert "Find the cause before you leave" in said
+    assert "never just replaced" in said
+
+
+def test_an_unclear_pair_carries_its_trial():
+    trial = {"weeks": 30, "jobs": 200, "follow_days": 365, "even": "always", "odd": "keep"}
+    said = advice_rows([policy(recommend="unclear", experiment=trial)], currency="USD")[0]["advice"]
+    assert "30 weeks" in said
+    assert said.index("Even job ids: Replace the thermostat too") < said.index("Odd job ids: Leave")
+
+
+def test_what_is_left_alone_stands_together():
+    rows = [policy(when="belt", also=other) for other in ("coil", "fuse")]
+    rows += [policy(kind="age", when=part, also=None, recommend="never") for part in ("belt", "fuse")]
+    pair, age = advice_rows(rows, currency="USD")
+    assert pair["when"] == "Any other pair"
+    assert age["when"] == "Belt, fuse still working"
+    assert "no fuse is run beyond it" in age["advice"]
 
 
 def test_an_empty_card_says_so():
