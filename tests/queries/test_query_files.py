@@ -31,6 +31,8 @@ SAMPLE = {
     "starts": [dt.date(2025, 11, 5), dt.date(2025, 12, 3)],
     "days": 28,
     "since": dt.date(2024, 1, 1),
+    "start": dt.date(2024, 1, 1),
+    "warranty_days": 90,
     "limit": 5,
     "low": 8.0,
     "high": 15.0,
