@@ -84,6 +84,7 @@ def tried_cycles(
     limits: dict[str, VanLimits],
     *,
     cycles: int,
+    skip: int = 0,
     progress: Callable[[str], None] | None = None,
 ) -> list[TriedCycle]:
     """Every van in each of the last cycles: planned with what was known before, then run.
@@ -91,11 +92,12 @@ def tried_cycles(
     Parameters
     ----------
     cycles : how many per van; fewer where the records do not reach back.
+    skip : of these, leave out so many of the latest.
     """
     out = []
     for days in sorted({limits[van].days for van in vans}):
         mine = [van for van in vans if limits[van].days == days]
-        starts = _starts(session, days, cycles)
+        starts = _starts(session, days, cycles)[skip:]
         if not starts:
             continue
         happened = session.run("stock_jobs", starts=starts, days=days)

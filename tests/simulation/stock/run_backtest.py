@@ -30,7 +30,9 @@ from failstats.warehouse.session import open_session
 HERE = Path(__file__).resolve().parent
 
 
-def tried(cycles: int, budget: float | None, as_of: str | None) -> pd.DataFrame:
+def tried(
+    cycles: int, budget: float | None = None, as_of: str | None = None, skip: int = 0
+) -> pd.DataFrame:
     """One row per van and cycle of the demo company."""
     source = demo_folder()
     with tempfile.TemporaryDirectory() as folder:
@@ -45,7 +47,7 @@ def tried(cycles: int, budget: float | None, as_of: str | None) -> pd.DataFrame:
             vans = session.run("stg_vans").set_index("van_id")
             limits = {van: limits_of(vans, van, wanted) for van in vans.index}
             found = tried_cycles(
-                session, list(vans.index), wanted, limits, cycles=cycles, progress=print
+                session, list(vans.index), wanted, limits, cycles=cycles, skip=skip, progress=print
             )
     return pd.DataFrame(
         {
@@ -71,15 +73,20 @@ def main() -> None:
     parser.add_argument("--cycles", type=int, default=12, help="past cycles of each van")
     parser.add_argument("--budget", type=float, help="per van; default its own")
     parser.add_argument("--as-of", help="the last cycle ends here; default the records' end")
+    parser.add_argument(
+        "--skip", type=int, default=0, help="of these, the latest done already: added"
+    )
     parser.add_argument("--out", type=Path, default=HERE / "backtest.csv")
     given = parser.parse_args()
     began = time.process_time()
-    table = tried(given.cycles, given.budget, given.as_of)
+    table = tried(given.cycles, given.budget, given.as_of, given.skip)
     command = f"run_backtest.py --cycles {given.cycles}"
     command += f" --budget {given.budget:g}" if given.budget else ""
     command += f" --as-of {given.as_of}" if given.as_of else ""
     table["seed"], table["fresh_cycles"] = SEED, VALUING
     table["command"], table["date"] = command, dt.date.today().isoformat()
+    if given.skip:
+        table = pd.concat([pd.read_csv(given.out), table], ignore_index=True)
     table.to_csv(given.out, index=False)
     rules = [name for name in table if f"{name}_spend" in table]
     print(
