@@ -112,7 +112,8 @@ class Vents(Answer):
         """label, role, ratio, low, high."""
         rows = [
             {
-                "label": f"{text.words(r.part)}: {said.state_words(r.contrast)}",
+                "label": f"{text.words(r.part)}: {said.state_words(r.contrast)}"
+                + (", against within it" if r.exposure == "length" else ""),
                 "role": r.role,
                 "ratio": r.hazard_ratio,
                 "low": r.ci[0],

@@ -272,6 +272,8 @@ def test_demo_length_has_no_effect_and_says_that_jurisdictions_differ(made: Demo
         assert row.exposure == "length"
         assert row.ci[0] < 1 < row.ci[1]
         assert "Jurisdictions differ" in row.verdict_text
+    labels = set(made.answers["vents"].forest_table()["label"])
+    assert {"coil: over 24 months ago", "coil: run over the limit, against within it"} <= labels
 
 
 def test_demo_shows_other_choices_and_the_shape(made: Demo) -> None:
