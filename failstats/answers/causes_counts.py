@@ -61,7 +61,7 @@ def readings(session: Session, level: float) -> list[dict[str, Any]]:
     """What each part measures by finding, open circuit apart, and its drift with age."""
     out = []
     for row in session.run("causes_readings").to_dict("records"):
-        entry = {str(k): None if pd.isna(v) else v for k, v in row.items()}
+        entry: dict[str, Any] = {str(k): None if pd.isna(v) else v for k, v in row.items()}
         sxx, syy = entry.pop("drift_sxx"), entry.pop("drift_syy")
         slope, count = entry["drift_ohm_per_year"], entry["drift_readings"]
         entry["drift_ci"] = None
@@ -181,7 +181,6 @@ def trend(session: Session, complaint: str | None, level: float) -> list[dict[st
                 "p_value": found.p_value,
             }
         )
-    q_values = benjamini_hochberg([row["p_value"] for row in out]) if out else []
-    for row, q in zip(out, q_values, strict=True):
+    for row, q in zip(out, benjamini_hochberg([row["p_value"] for row in out]), strict=True):
         row["q_value"] = float(q)
     return sorted(out, key=lambda row: (row["q_value"], row["complaint"], row["part"]))

@@ -304,7 +304,7 @@ class Pairs(Answer):
                     )
         return pd.DataFrame(rows, columns=["pair", "series", "age_days", "share", "low", "high"])
 
-    def overlap_table(self) -> pd.DataFrame:
+    def overlap_by_chance(self) -> pd.DataFrame:
         """pair, chance of pairing (from, to), jobs with the partner kept and replaced."""
         rows = [
             {"pair": f"{p.first}, {p.second}", **dataclasses.asdict(band)}

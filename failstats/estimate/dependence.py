@@ -18,6 +18,7 @@ from scipy.stats import chi2
 from failstats.counts.row_pass import HiddenRows
 from failstats.errors import FitError
 from failstats.estimate.frailty_profile import VarianceProfile, climb, variance_profile
+from failstats.estimate.hidden_likelihood import FEWEST_VISIBLE
 from failstats.estimate.hidden_state import COLD_SENSITIVITY, HOT_SENSITIVITY, hidden_surface
 from failstats.estimate.intervals import Interval
 from failstats.estimate.peak import Surface
@@ -143,18 +144,24 @@ def dependence(
             f"dependence: {found:g} silent failures found and {partner:g} failures of the partner; "
             f"at least {FEWEST_FAILURES} of each needed."
         )
-    how = {"hot_sensitivity": hot_sensitivity, "cold_sensitivity": cold_sensitivity}
-    plain = hidden_surface(rows, **how, nodes=NODES)
+
+    def differing(variance: float) -> Surface:
+        return hidden_surface(
+            rows,
+            hot_sensitivity=hot_sensitivity,
+            cold_sensitivity=cold_sensitivity,
+            variance=variance,
+            nodes=NODES,
+        )
+
+    plain = differing(0.0)
     days = float(weight @ (rows.b_to - rows.b_from))
     first = [0.2, np.log(2 * days / partner), 0.3, np.log(days / found), np.log(5.0)]
-    if "visible shape" in plain.names:
+    if float(weight @ rows.visible) >= FEWEST_VISIBLE:
         first += [0.1, np.log(days / float(weight @ rows.visible))]
     begin = np.array(starts[0] if len(starts) else first)
     held = np.delete(begin, MULTIPLIER)
     alone, linked = climb(_held(plain), held), climb(plain, begin)
-
-    def differing(variance: float) -> Surface:
-        return hidden_surface(rows, **how, variance=variance, nodes=NODES)
 
     _, by_frailty = variance_profile(lambda v: _held(differing(v)), alone)
     best, by_both = variance_profile(differing, linked)

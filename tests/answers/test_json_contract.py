@@ -32,7 +32,7 @@ KEYS = {
     "survival_5y_ci models curve incidence compared kept",
     "causes": "complaint stratum part mode episodes share ci",
     "pairs": "first second episodes_first episodes_both share share_ci lift odds_ratio odds_ratio_ci q_value "
-    "both_failed follow_on difference missed_by_test",
+    "both_failed follow_on difference hidden missed_by_test frailty",
     "vents": "part role exposure contrast hazard_ratio ci crude_hazard_ratio crude_ci calibrated_ci second_model "
     "within_unit units p_value time_ratio time_ratio_ci failures detectable_hazard_ratio e_value attributable_share "
     "attributable_ci cleanings_per_failure_avoided proportional_p verdict verdict_text",
