@@ -39,6 +39,9 @@ __all__ = [
 #: Methods page: refused where more replacements than this share were no failures.
 MOST_OTHER = 0.10
 NAMES = ("shape", "scale")
+#: Pairs (entry, forward) by steps handled at once, so that they stay in the cache; and what one
+#: pair alone costs against one entry of a whole table, which is a matrix product.
+PAIRS, PAIR_COST = 300_000, 60
 
 
 def renewal_increments(gone_at: np.ndarray, *, gone_between: np.ndarray) -> np.ndarray:
@@ -93,22 +96,64 @@ def forward_survival(
     the renewal density; with other replacements both terms carry their chance of having had none.
     """
     most, far = int(entry.max(initial=0)), int(forward.max(initial=0))
-    whole = np.arange(most + far + 1) * step
-    half = (np.arange(most + far + 1) + 0.5) * step
-    s_whole, s_half = survival(whole), survival(half)
-    calm_whole = np.exp(-other_rate * whole[: most + 1])
-    calm_half = np.exp(-other_rate * half[: max(most, 1)])
-    first = calm_whole[entry][:, None] * s_whole[entry[:, None] + forward]
+    law = _Renewed(survival, most, far, step, other_rate)
+    first = law.calm[entry][:, None] * law.whole[entry[:, None] + forward]
     if most == 0:
         return first
-    renewals = renewal_increments(
-        1 - s_whole[1 : most + 1] * calm_whole[1:], gone_between=1 - s_half[:most] * calm_half
-    )
     # the part in force is r + 1/2 steps old with the chance of a renewal in step entry - r
-    back = entry[:, None] - 1 - np.arange(most)
-    in_force = np.where(back >= 0, renewals[np.maximum(back, 0)], 0.0) * calm_half
-    remaining = s_half[np.arange(most)[:, None] + forward]
-    return first + in_force @ remaining
+    remaining = law.half[np.arange(most)[:, None] + forward]
+    return first + law.in_force(entry, most) @ remaining
+
+
+class _Renewed:
+    """A life, the renewals it brings, and the ages of the parts in force, on a grid."""
+
+    def __init__(
+        self,
+        survival: Callable[[np.ndarray], np.ndarray],
+        most: int,
+        far: int,
+        step: float,
+        other_rate: float,
+    ) -> None:
+        whole = np.arange(most + far + 1) * step
+        half = (np.arange(most + far + 1) + 0.5) * step
+        self.whole, self.half = survival(whole), survival(half)
+        self.calm = np.exp(-other_rate * whole[: most + 1])
+        self.calm_half = np.exp(-other_rate * half[: max(most, 1)])
+        if most:
+            self.renewals = renewal_increments(
+                1 - self.whole[1 : most + 1] * self.calm[1:],
+                gone_between=1 - self.half[:most] * self.calm_half,
+            )
+
+    def in_force(self, entry: np.ndarray, most: int) -> np.ndarray:
+        """Shape (a, most): chance that the part found is r + 1/2 steps old."""
+        back = entry[:, None] - 1 - np.arange(most)
+        found = np.where(back >= 0, self.renewals[np.maximum(back, 0)], 0.0)
+        return found * self.calm_half[:most]
+
+
+def _forward_at(
+    survival: Callable[[np.ndarray], np.ndarray],
+    entry: np.ndarray,
+    forward: np.ndarray,
+    step: float,
+    other_rate: float,
+) -> np.ndarray:
+    """As ``forward_survival``, at pairs (entry, forward) alone, entry ascending; shape (n,)."""
+    most, far = int(entry.max(initial=0)), int(forward.max(initial=0))
+    law = _Renewed(survival, most, far, step, other_rate)
+    found = law.calm[entry] * law.whole[entry + forward]
+    at = int(np.searchsorted(entry, 0, side="right"))
+    while at < entry.size:
+        upto = min(at + max(PAIRS // max(int(entry[at]), 1), 1), entry.size)
+        mine = slice(at, upto)
+        longest = int(entry[upto - 1])
+        remaining = law.half[forward[mine, None] + np.arange(longest)]
+        found[mine] += np.einsum("ij,ij->i", law.in_force(entry[mine], longest), remaining)
+        at = upto
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -164,12 +209,18 @@ def _surface(unknown: JointTable, known: RiskTable, other_rate: float) -> Surfac
     counts = CountLikelihood.of(known.merge_causes(), FAMILIES["weibull"])
     # half steps: middles of cells are odd, their edges even; exactly 0 stays 0
     half = unknown.step / 2
-    places = np.concatenate([unknown.entry, unknown.given_entry])
-    entries, at = np.unique(np.where(places < 0, 0, 2 * places + 1), return_inverse=True)
-    here, given_here = at[: unknown.entry.size], at[unknown.entry.size :]
-    most = int(max(unknown.forward.max(initial=0), unknown.given_forward.max(initial=0)))
-    forward = np.arange(2 * most + 3)
     died, cell = unknown.failed, unknown.forward
+    into = np.concatenate([unknown.entry, unknown.entry[died], unknown.given_entry])
+    into = np.where(into < 0, 0, 2 * into + 1)
+    ahead = np.concatenate(
+        [2 * cell + np.where(died, 0, 1), 2 * cell[died] + 2, 2 * unknown.given_forward + 1]
+    )
+    pairs, at = np.unique(np.column_stack([into, ahead]), axis=0, return_inverse=True)
+    at = at.ravel()
+    n, m = cell.size, int(died.sum())
+    entries, row = np.unique(pairs[:, 0], return_inverse=True)
+    far = int(pairs[:, 1].max(initial=0))
+    few = len(pairs) * PAIR_COST < entries.size * (far + 1)
 
     def value(theta: np.ndarray) -> float:
         shape, scale = np.exp(theta)
@@ -177,19 +228,18 @@ def _surface(unknown: JointTable, known: RiskTable, other_rate: float) -> Surfac
         def survival(age: np.ndarray) -> np.ndarray:
             return np.exp(-((age / scale) ** shape))
 
-        grid = forward_survival(
-            survival, entries, forward=forward, step=half, other_rate=other_rate
-        )
-        chance = np.where(
-            died,
-            (grid[here, 2 * cell] - grid[here, 2 * cell + 2]) / unknown.step,
-            grid[here, 2 * cell + 1],
-        )
+        if few:
+            found = _forward_at(survival, pairs[:, 0], pairs[:, 1], half, other_rate)
+        else:
+            grid = forward_survival(
+                survival, entries, forward=np.arange(far + 1), step=half, other_rate=other_rate
+            )
+            found = grid[row, pairs[:, 1]]
+        chance = found[at[:n]]
+        chance[died] = (chance[died] - found[at[n : n + m]]) / unknown.step
         total = float(unknown.count @ np.log(chance))
         if unknown.given_count.size:
-            total -= float(
-                unknown.given_count @ np.log(grid[given_here, 2 * unknown.given_forward + 1])
-            )
+            total -= float(unknown.given_count @ np.log(found[at[n + m :]]))
         return total + counts(theta)[0]
 
     return differenced_slope(value, step=1e-4)

@@ -141,6 +141,19 @@ def test_the_grid_of_months_is_fine_enough() -> None:
     assert coarse["shape"] == pytest.approx(fine["shape"], rel=MONTH_ERROR)
 
 
+def test_pair_by_pair_is_the_whole_grid(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The two ways to compute the same likelihood, chosen by size alone."""
+    truth = renewal_world.RenewalTruth(units=120, oldest=4, span=3, call_out=True, life=(1.8, 3.0))
+    joint, known, _, other = _tables(truth, 8)
+    heights = []
+    for cost in (0.0, np.inf):
+        monkeypatch.setattr("failstats.estimate.renewal_births.PAIR_COST", cost)
+        monkeypatch.setattr("failstats.estimate.renewal_births.PAIRS", 500)
+        heights.append(renewal_births(joint, known=known, other_replacements=other).peak)
+    assert heights[0].log_likelihood == pytest.approx(heights[1].log_likelihood, rel=1e-12)
+    np.testing.assert_allclose(heights[0].theta, heights[1].theta, atol=1e-7)
+
+
 def test_profile_and_normal_intervals_agree() -> None:
     joint, known, _, _ = _tables(renewal_world.RenewalTruth(oldest=5, span=4), 2)
     found = renewal_births(joint, known=known)
