@@ -30,6 +30,24 @@ def _column(values: object, name: str, dtype: type, size: int | None = None) -> 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LossLives:
+    """The counted lives of ``LossRows`` one by one, with what goes together.
+
+    cluster, law, entry, exit, failed : shape (k,), of each life. unit_cluster, unit_other : shape
+    (n,), of each unit its cluster and its other contacts. Clusters (units, or buildings) are
+    numbered 0, 1, ...; contract lives have theirs too.
+    """
+
+    cluster: np.ndarray
+    law: np.ndarray
+    entry: np.ndarray
+    exit: np.ndarray
+    failed: np.ndarray
+    unit_cluster: np.ndarray
+    unit_other: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LossRows:
     """What the records say of units that leave without a word.
 
@@ -48,6 +66,7 @@ class LossRows:
     other_contacts, other_days : contacts without a failed part between ``watched_from`` (not
         counted) and ``last_contact`` (counted), and the days of all units over which they came.
     no_installation : units left out because their age is unknown.
+    lives : the counted lives one by one, for intervals clustered by unit; none where not asked.
     """
 
     laws: tuple[str, ...]
@@ -62,6 +81,7 @@ class LossRows:
     other_contacts: int = 0
     other_days: float = 0.0
     no_installation: int = 0
+    lives: LossLives | None = None
 
     def __post_init__(self) -> None:
         set_ = object.__setattr__

@@ -16,7 +16,16 @@ from failstats.estimate.life_families import FAMILIES
 from failstats.estimate.likelihood import CountLikelihood
 from failstats.estimate.peak import Surface
 
-__all__ = ["NODES", "SHAPE_NEEDS", "Layout", "Tails", "batches_of", "loss_surface", "with_goodbyes"]
+__all__ = [
+    "GOODBYE",
+    "NODES",
+    "SHAPE_NEEDS",
+    "Layout",
+    "Tails",
+    "batches_of",
+    "loss_surface",
+    "with_goodbyes",
+]
 
 #: Gauss-Legendre nodes over the time after the last contact: the integrand is smooth, and 16
 #: nodes agree with 64 to 1e-6 of the log-likelihood (tested).
@@ -110,18 +119,46 @@ class Tails:
 
     def add(self, theta: np.ndarray, layout: Layout, slope: np.ndarray) -> tuple[float, np.ndarray]:
         """Log-likelihood of the silence, its slope added; and each unit's chance to be gone."""
+        value, share, pulls = self._pulls(theta, layout)
+        for law, _, by_shape, by_scale in pulls:
+            layout.add(slope, law, np.array([by_shape.sum(), by_scale.sum()]))
+        if layout.other is not None:
+            slope[layout.other] -= float(self._other(theta, layout, share).sum())
+        return value, 1 - share[:, -1]
+
+    def by_unit(
+        self, theta: np.ndarray, layout: Layout, cluster: np.ndarray, scores: np.ndarray
+    ) -> None:
+        """The same slope added to ``scores``, at the ``cluster`` of each silent unit."""
+        _, share, pulls = self._pulls(theta, layout)
+        for law, where, by_shape, by_scale in pulls:
+            at = layout.shape_at[law]
+            places = cluster[where]
+            if at is not None:
+                np.add.at(scores[:, at], places, by_shape)
+            np.add.at(scores[:, layout.scale_at[law]], places, by_scale)
+        if layout.other is not None:
+            np.add.at(scores[:, layout.other], cluster, -self._other(theta, layout, share))
+
+    def _other(self, theta: np.ndarray, layout: Layout, share: np.ndarray) -> np.ndarray:
+        assert layout.other is not None
+        gap = self.age - self.begins[:, None]
+        return np.exp(theta[layout.other]) * np.einsum("ij,ij->i", share, gap)
+
+    def _pulls(
+        self, theta: np.ndarray, layout: Layout
+    ) -> tuple[float, np.ndarray, list[tuple[str, np.ndarray, np.ndarray, np.ndarray]]]:
+        """Log-likelihood; chance of each node by unit; (law, unit, slope in shape and scale)."""
         quiet = np.zeros(self.age.shape)  # cumulative hazard of any contact since the last
-        pulls = []  # (law, where, d quiet / d log shape, d quiet / d log scale)
+        held = []
         for law, (where, log_age, log_begin) in self.by_law.items():
             pair = layout.pair(theta, law)
             now, log_now = _hazard_sum(pair, log_age)
             then, log_then = _hazard_sum(pair, log_begin)
             np.add.at(quiet, where, now - then[:, None])
-            pulls.append((law, where, now, log_now, then, log_then))
+            held.append((law, where, now, log_now, then, log_then))
         if layout.other is not None:
-            rate = np.exp(theta[layout.other])
-            gap = self.age - self.begins[:, None]
-            quiet += rate * gap
+            quiet += np.exp(theta[layout.other]) * (self.age - self.begins[:, None])
         pair = layout.pair(theta, "loss")
         lost, log_lost = _hazard_sum(pair, self.log_age)
         before, log_before = _hazard_sum(pair, self.log_begin)
@@ -139,16 +176,21 @@ class Tails:
         d_scale = shape * (lost - before[:, None])
         d_shape[:, :-1] += 1 + log_lost[:, :-1]
         d_scale[:, :-1] -= shape
-        layout.add(slope, "loss", np.array([(share * d_shape).sum(), (share * d_scale).sum()]))
-        for law, where, now, log_now, then, log_then in pulls:
+        pulls = [
+            (
+                "loss",
+                np.arange(self.unit.size),
+                np.einsum("ij,ij->i", share, d_shape),
+                np.einsum("ij,ij->i", share, d_scale),
+            )
+        ]
+        for law, where, now, log_now, then, log_then in held:
             k = np.exp(layout.pair(theta, law)[0])
             weight = share[where]
-            by_shape = -(weight * (now * log_now)).sum() + (then * log_then).sum()
-            by_scale = k * ((weight * now).sum() - then.sum())
-            layout.add(slope, law, np.array([by_shape, by_scale]))
-        if layout.other is not None:
-            slope[layout.other] -= rate * float((share * gap).sum())
-        return value, 1 - share[:, -1]
+            by_shape = then * log_then - np.einsum("ij,ij,ij->i", weight, now, log_now)
+            by_scale = k * (np.einsum("ij,ij->i", weight, now) - then)
+            pulls.append((law, where, by_shape, by_scale))
+        return value, share, pulls
 
 
 def _loss_events(rows: LossRows, layout: Layout, theta: np.ndarray, slope: np.ndarray) -> float:

@@ -6,7 +6,7 @@ the last contact is integrated over both, over all its parts at once, jointly wi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -26,6 +26,7 @@ from failstats.estimate.loss_likelihood import (
     loss_surface,
     with_goodbyes,
 )
+from failstats.estimate.loss_scores import loss_scores
 from failstats.estimate.peak import Peak, find_peak, profile_interval, wald_interval
 from failstats.estimate.stretch import read_only
 
@@ -112,6 +113,20 @@ class SilentLoss:
                 surface, peak=self.peak, name=name, confidence_level=confidence_level
             )
         return wald_interval(self.peak, name, confidence_level=confidence_level)
+
+    def clustered(self) -> SilentLoss:
+        """The same fit, its covariance taking lives and silence of one unit together.
+
+        Raises
+        ------
+        InputError : rows without lives one by one.
+        """
+        if self.rows.lives is None:
+            raise InputError("clustered intervals need the lives one by one, but rows have none.")
+        _, layout = loss_surface(self.rows, loss_shape_fixed="loss" in self.fixed_shape)
+        scores = loss_scores(self.rows, layout, np.array(self.peak.theta), nodes=NODES)
+        covariance = self.peak.covariance @ (scores.T @ scores) @ self.peak.covariance
+        return replace(self, peak=replace(self.peak, covariance=read_only(covariance)))
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-safe."""

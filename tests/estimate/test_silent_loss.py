@@ -14,10 +14,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "simulation" / "sel
 import loss_world
 
 from failstats.counts.risk_table import RiskTable
-from failstats.counts.row_pass import LossRows
+from failstats.counts.row_pass import LossLives, LossRows
 from failstats.errors import FitError, InputError
 from failstats.estimate import loss_likelihood
 from failstats.estimate.life_models import FittedLife, fit
+from failstats.estimate.loss_scores import loss_scores
 from failstats.estimate.silent_loss import loss_surface, silent_loss
 
 YEAR = 365.25
@@ -174,3 +175,53 @@ def test_too_few_failures_are_refused() -> None:
 def test_rows_that_cannot_be_are_named(more, said) -> None:
     with pytest.raises(InputError, match=said):
         _one_law(**more)
+
+
+# --- lives of one unit together -----------------------------------------------------------------
+
+
+def _company(frailty: float = 0.0, units: int = 1200) -> LossRows:
+    truth = loss_world.LossTruth(units=units, frailty=frailty)
+    return loss_world.loss_rows(loss_world.simulate(truth, 3), list(truth.parts))[0]
+
+
+def test_pulls_of_units_add_up_to_the_slope() -> None:
+    rows = loss_likelihood.with_goodbyes(_company(units=600))
+    surface, layout = loss_surface(rows)
+    theta = np.array(silent_loss(rows).peak.theta) + 0.05  # away from the top, where all pull
+    scores = loss_scores(rows, layout, theta, nodes=loss_likelihood.NODES)
+    np.testing.assert_allclose(scores.sum(axis=0), surface(theta)[1], rtol=1e-9, atol=1e-9)
+    assert len(scores) == rows.outcome.size
+
+
+def test_a_unit_told_twice_is_one_witness() -> None:
+    """Every unit entered twice: the model believes 1/sqrt(2) of the error, clusters do not."""
+    rows = _company()
+    lives, n = rows.lives, rows.outcome.size
+    assert lives is not None
+    twice = replace(
+        rows,
+        counted={law: table + table for law, table in rows.counted.items()},
+        **{name: np.tile(getattr(rows, name), 2)
+           for name in ("watched_from", "last_contact", "ends", "outcome", "tail_law", "tail_born")},
+        tail_unit=np.concatenate([rows.tail_unit, rows.tail_unit + n]),
+        other_contacts=2 * rows.other_contacts,
+        other_days=2 * rows.other_days,
+        lives=replace(lives, **{name: np.tile(getattr(lives, name), 2)
+                                for name in LossLives.__dataclass_fields__}),
+    )  # fmt: skip
+    once, both = silent_loss(rows), silent_loss(twice)
+    plain = np.diag(both.peak.covariance) / np.diag(once.peak.covariance)
+    np.testing.assert_allclose(plain, 0.5, rtol=1e-2)
+    kept = np.diag(both.clustered().peak.covariance) / np.diag(once.clustered().peak.covariance)
+    np.testing.assert_allclose(kept, 1.0, rtol=1e-2)
+
+
+def test_clustered_errors_are_near_the_models_where_units_are_alike() -> None:
+    found = silent_loss(_company(units=4000))
+    ratio = np.diag(found.clustered().peak.covariance) / np.diag(found.peak.covariance)
+    for part in ("coil", "belt", "switch"):
+        # 4,000 units give some 100 failures a part: an error of 1 in 10 on a variance is chance
+        assert 0.6 < ratio[found.peak.at(f"{part} scale")] < 1.6
+    with pytest.raises(InputError, match="lives one by one"):
+        replace(found, rows=replace(found.rows, lives=None)).clustered()

@@ -151,7 +151,7 @@ def simulate(truth: BothTruth, seed: int) -> Both:
                  "contact_plus_a_year": exits[mine], "contract": True}
             )
         )  # fmt: skip
-    loss = replace(loss, counted=counted)
+    loss = replace(loss, counted=counted, lives=None)
     coil = (ours["part"] == "coil").to_numpy()
     known, unknown = birth & coil, ~birth & coil
     age = (watched - ours["installed"]).to_numpy()

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from failstats.counts.risk_table import RiskTable
-from failstats.counts.row_pass import LossRows
+from failstats.counts.row_pass import LossLives, LossRows
 
 YEAR = 365.25
 
@@ -30,6 +30,7 @@ class LossTruth:
     before: float = 13.0
     told: float = 0.2
     other_rate: float = 0.05
+    frailty: float = 0.0  # variance of a gamma frailty on all parts of a unit
     leaves_after_repair: float = 0.0  # chance to leave at a repair: breaks the assumption
 
 
@@ -43,11 +44,14 @@ def simulate(truth: LossTruth, seed: int) -> pd.DataFrame:
     shape, scale = truth.loss
     gone = installed + np.ceil(scale * YEAR * (-np.log1p(-rng.random(n))) ** (1 / shape))
     frames = []
+    weak = rng.gamma(1 / truth.frailty, truth.frailty, n) if truth.frailty else np.ones(n)
     for part, (k, s) in truth.parts.items():
         born, units = installed.copy(), np.arange(n)
         ordinal = 0
         while units.size:
-            died = born + np.ceil(s * YEAR * (-np.log1p(-rng.random(units.size))) ** (1 / k))
+            died = born + np.ceil(
+                s * YEAR * (-np.log1p(-rng.random(units.size)) / weak[units]) ** (1 / k)
+            )
             frames.append(
                 pd.DataFrame(
                     {"unit": units, "part": part, "ordinal": ordinal, "born": born, "died": died}
@@ -123,7 +127,16 @@ def loss_rows(lives: pd.DataFrame, parts: list[str]) -> tuple[LossRows, pd.DataF
         tail_born=(born - mine["installed"]).to_numpy()[tail],
         other_contacts=int((after["day"] > after["first"]).sum()),
         other_days=float((contact - first.to_numpy()).sum()),
-    )
+        lives=LossLives(
+            cluster=at, law=law, entry=np.asarray(entry, dtype=float),
+            exit=np.asarray(exit_, dtype=float), failed=dead, unit_cluster=np.arange(ids.size),
+            unit_other=np.bincount(
+                code[after["unit"]].to_numpy(int),
+                weights=after["day"] > after["first"],
+                minlength=ids.size,
+            ),
+        ),
+    )  # fmt: skip
     naive = pd.DataFrame(
         {
             "part": mine["part"],
