@@ -150,7 +150,8 @@ def _loss(session: Session, births: str) -> SilentLoss | None:
         found = None
         if leaving:
             try:
-                found = silent_loss(loss_rows(session, births=BIRTHS[births]))
+                rows = loss_rows(session, births=BIRTHS[births], clustered=True)
+                found = silent_loss(rows).clustered()
             except FitError:
                 found = None
         session.kept[key] = found

@@ -191,22 +191,26 @@ class HiddenRows:
 FEWEST_TRIPS = 5
 
 
-def loss_rows(session: Session, *, births: Sequence[str] = ("known",)) -> LossRows:
+def loss_rows(
+    session: Session, *, births: Sequence[str] = ("known",), clustered: bool = False
+) -> LossRows:
     """What the warehouse says of silent leaving, over all parts at once.
 
     Parameters
     ----------
     births : which births count for the law of a part: known, or known and assumed.
+    clustered : keep lives apart by building, or unit, for intervals clustered so.
     """
     units = session.run("lives_loss")
     aged = units["watched_from_days"].notna() & (units["watched_from_days"] >= 0)
     unknown = int((~aged).sum())
     units = units[aged].reset_index(drop=True)
     number = {key: i for i, key in enumerate(zip(units["unit_id"], units["span"], strict=True))}
-    frame = session.run("lives_loss_lives", births=list(births))
+    frame = session.run("lives_loss_lives", births=list(births), clustered=clustered)
     laws: list[str] = []
     counted: dict[str, RiskTable] = {}
     tails: list[tuple[np.ndarray, int, np.ndarray]] = []
+    cells: list[pd.DataFrame] = []
     for (part, law), rows in frame.groupby(["part", "law"], sort=True):
         tail = rows[rows["kind"] == "tail"]
         keys = zip(tail["unit_id"], tail["span"].astype(int), strict=True)
@@ -218,6 +222,8 @@ def loss_rows(session: Session, *, births: Sequence[str] = ("known",)) -> LossRo
                 continue
             name = f"{part}{word}{' before' if law == 'before' else ''}"
             tails.append((who[who >= 0], len(laws), born))
+            mine = rows[rows["kind"] != "tail"]
+            cells.append(mine.assign(law=len(laws), failed=mine["kind"] == cause))
             laws.append(name)
             counted[name] = table
 
@@ -238,6 +244,26 @@ def loss_rows(session: Session, *, births: Sequence[str] = ("known",)) -> LossRo
         other_contacts=int(units["other_contacts"].sum()),
         other_days=float(days),
         no_installation=unknown,
+        lives=_loss_lives(units, cells) if clustered and cells else None,
+    )
+
+
+def _loss_lives(units: pd.DataFrame, cells: list[pd.DataFrame]) -> LossLives:
+    """Cells by cluster as lives: what entered and what ended add up, each for itself."""
+    frame = pd.concat(cells, ignore_index=True)
+    frame = frame.loc[frame.index.repeat(frame["number"])]
+    both = pd.concat([frame["cluster_id"], units["cluster_id"]])
+    code, _ = pd.factorize(both)
+    entered = (frame["kind"] == "entered").to_numpy()
+    age = frame["age"].to_numpy(float)
+    return LossLives(
+        cluster=code[: len(frame)],
+        law=frame["law"].to_numpy(np.int64),
+        entry=np.where(entered, age, 0.0),
+        exit=np.where(entered, 0.0, age),
+        failed=frame["failed"].to_numpy(bool),
+        unit_cluster=code[len(frame) :],
+        unit_other=units["other_contacts"].to_numpy(float),
     )
 
 

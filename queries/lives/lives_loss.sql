@@ -11,7 +11,7 @@
 --    enter the fit, its lives up to the last contact neither.
 -- source: methods page, "Call-out units"
 with spans as (
-    select span.*, unit.installed_on
+    select span.*, unit.installed_on, coalesce(unit.building_id, unit.unit_id) as cluster_id
     from fact_spans as span
     inner join stg_units as unit on unit.unit_id = span.unit_id
     where span.followed_as = 'call_out'
@@ -67,6 +67,7 @@ known as (
     select
         span.unit_id,
         span.span,
+        span.cluster_id,
         span.installed_on,
         span.starts_on,
         case
@@ -101,6 +102,7 @@ select
     known.last_contact_on - known.installed_on as last_contact_days,
     coalesce(known.silent_to_on, known.last_contact_on) - known.installed_on as ends_days,
     known.outcome,
+    known.cluster_id,
     counted.other_contacts
 from known
 inner join counted on counted.unit_id = known.unit_id and counted.span = known.span

@@ -1,8 +1,8 @@
 -- name: lives_loss_lives
 -- answers: By what law did each part live, up to its unit's last contact, and was it running then?
--- grain: one row per part, law, kind of row, unit (tails only), and age
+-- grain: one row per part, law, kind of row, cluster where asked, unit (tails only), and age
 -- inputs: fact_lives, fact_spans, stg_units
--- params: $births (list of known, assumed)
+-- params: $births (list of known, assumed), $clustered (whether cells are kept apart by building, or unit)
 -- choice: Parts whose birth is known, or assumed where that is asked for, follow the law of the part.
 --    Parts that a call-out unit had before its first visit follow a law of their own in unit age
 --    otherwise: their silence counts, their lives do not. A silent failure brings no call: its life
@@ -16,6 +16,7 @@ with lives as (
         life.part,
         list_contains($births, life.birth) as asked,
         unit.installed_on,
+        case when $clustered then coalesce(unit.building_id, unit.unit_id) end as cluster_id,
         life.born_on,
         life.enters_on,
         life.exits_on,
@@ -41,6 +42,7 @@ aged as (
         case when asked then 'own' else 'before' end as law,
         unit_id,
         span,
+        cluster_id,
         ending,
         leaves_unseen and ran_on as runs_on,
         case when asked then born_on else installed_on end as clock_on,
@@ -66,6 +68,7 @@ used as (
     select
         part,
         law,
+        cluster_id,
         case when runs_on then 'left' else ending end as ending,
         enters_on - clock_on as entry_days,
         exits_on - clock_on as exit_days
@@ -74,15 +77,23 @@ used as (
 ),
 
 cells as (
-    select part, law, 'entered' as kind, entry_days as age from used
+    select part, law, cluster_id, 'entered' as kind, entry_days as age from used
     union all
-    select part, law, ending as kind, exit_days as age from used
+    select part, law, cluster_id, ending as kind, exit_days as age from used
 )
 
-select part, law, kind, cast(null as varchar) as unit_id, cast(null as integer) as span, age, count(*) as number
+select
+    part,
+    law,
+    kind,
+    cast(null as varchar) as unit_id,
+    cast(null as integer) as span,
+    age,
+    count(*) as number,
+    cluster_id
 from cells
-group by part, law, kind, age
+group by part, law, kind, age, cluster_id
 union all
-select part, law, kind, unit_id, span, age, 1 as number
+select part, law, kind, unit_id, span, age, 1 as number, cast(null as varchar) as cluster_id
 from tails
-order by part, law, kind, unit_id, span, age
+order by part, law, kind, cluster_id, unit_id, span, age
