@@ -274,6 +274,10 @@ def renewal_births(
     No covariates, and units do not differ: where they do, the short-lived units are renewed
     most, and known births alone are safer. A life joined at unit age a contributes the forward
     recurrence law; one of a call-out unit that law given survival to its first visit.
+
+    Counts on a grid of months instead of days moved shape and scale by 0.1 % at most, 0.04
+    standard errors, in three simulated companies, one of them with lives of 1.5 years
+    (tests/simulation/selection/renewal_grid.csv).
     """
     seen = (float(known.failures) + unknown.failures) if failures is None else float(failures)
     lived = (float(known.exposure) + unknown.exposure) if days is None else float(days)
