@@ -150,8 +150,8 @@ def _loss(session: Session, births: str) -> SilentLoss | None:
         found = None
         if leaving:
             try:
-                rows = loss_rows(session, births=BIRTHS[births], clustered=True)
-                found = silent_loss(rows).clustered()
+                rows = loss_rows(session, births=BIRTHS[births])
+                found = silent_loss(rows)
             except FitError:
                 found = None
         session.kept[key] = found
