@@ -16,6 +16,9 @@ __all__ = ["HEADER", "Query", "all_queries", "find_query", "queries_folder", "re
 
 HEADER = ("name", "answers", "grain", "inputs", "params", "choice", "trap", "source")
 VIEW_FOLDERS = ("staging", "facts", "checks")
+#: Facts that put words to numbers kept elsewhere: views, so that no question pays for columns of
+#: millions of rows that it does not read.
+WORDED = ("fact_lives", "fact_spans")
 PARAMETER = re.compile(r"\$([a-z][a-z0-9_]*)")
 
 
@@ -42,6 +45,11 @@ class Query:
     def is_view(self) -> bool:
         """True for staging, facts and checks, which take no parameters."""
         return self.folder in VIEW_FOLDERS
+
+    @property
+    def is_kept(self) -> bool:
+        """True for facts whose rows a session keeps in a temporary table."""
+        return self.folder == "facts" and self.name not in WORDED
 
 
 def queries_folder() -> Path:

@@ -73,7 +73,7 @@ class Session:
             )
         for other in _reads(query):
             self.build(other)
-        what = "temp table" if query.folder == "facts" else "temp view"
+        what = "temp table" if query.is_kept else "temp view"
         self.connection.execute(f'create {what} "{query.name}" as {query.sql}')
         self._built.add(name)
 

@@ -1,0 +1,28 @@
+-- name: fact_places
+-- answers: Which parts, in which positions, does any line name?
+-- grain: one row per part and position (position 1 of every part included), numbered
+-- inputs: stg_lines, stg_parts
+-- params: none (variables as_of, as_loaded)
+-- choice: What the vocabulary says of a part stands beside its number.
+-- trap: A line counts here even where the filters leave its unit out.
+-- source: methods page, first section
+with named as (
+    select distinct line.part, line.position from stg_lines as line
+),
+
+places as (
+    select named.part, named.position from named
+    union
+    select named.part, 1 from named
+)
+
+select
+    cast(row_number() over (order by place.part, place.position) - 1 as integer) as place_number,
+    place.part,
+    cast(place.position as integer) as position,
+    coalesce(part.fuels, ['electric', 'gas', 'heat_pump']) as fuels,
+    coalesce(part.on_every_unit, false) as on_every_unit,
+    coalesce(part.worn_is_failure, false) as worn_is_failure,
+    coalesce(part.silent_modes, []) as silent_modes
+from places as place
+left join stg_parts as part on part.part = place.part
