@@ -26,24 +26,21 @@ with lines as not materialized (
     from stg_lines as line
 ),
 
--- parts with more than one line on a visit; every other line is an outcome as it stands
+-- visits that may name a part twice (a part shares its bit with every 64th other); on all other
+-- visits every line is an outcome as it stands
 repeated as (
-    select line.job_id, line.part, line.position
+    select line.job_id
     from lines as line
-    group by line.job_id, line.part, line.position
-    having count(*) > 1
+    group by line.job_id
+    having bit_count(
+        bit_or(cast(1 as ubigint) << cast(hash(line.part, line.position) % 64 as utinyint))
+    ) < count(*)
 ),
 
 outcomes as (
     select line.*
     from lines as line
-    where not exists (
-        select 1
-        from repeated as other
-        where other.job_id = line.job_id
-            and other.part = line.part
-            and other.position = line.position
-    )
+    where not exists (select 1 from repeated as visit where visit.job_id = line.job_id)
     union all by name
     select
         line.job_id,
@@ -66,10 +63,7 @@ outcomes as (
         bool_or(line.passed_hot) as passed_hot,
         bool_or(line.passed_cold) as passed_cold
     from lines as line
-    inner join repeated as other
-        on other.job_id = line.job_id
-        and other.part = line.part
-        and other.position = line.position
+    inner join repeated as visit on visit.job_id = line.job_id
     group by line.job_id, line.part, line.position
 )
 

@@ -3,9 +3,11 @@
     python tests/bench/run_facts.py                 10^6 and 10^7 part lines
     python tests/bench/run_facts.py --small         tiny, to see that all runs
 
-The whole way of the package: `stg_*` views over the stored tables, then `fact_episodes`,
-`fact_findings`, `fact_sockets`, `fact_spans`, `fact_lives` as temporary tables, as every session
-builds them; then `lives_cells` for every part. A scan adds up every column that this reads (of a
+The whole way of the package: `stg_*` views over the stored tables, then all that `fact_lives`
+reads, as every session builds it; then `lives_cells` for every part, and the facts that other
+questions read beside lives. Parts of the work are timed alone in the same run: the join of lines
+to visits by their text, the join of visits to units, a sort of as many numbers as there are lines.
+A scan adds up every column that this reads (of a
 text its length), once from Parquet and once from the warehouse itself.
 """
 
@@ -24,7 +26,13 @@ from failstats.warehouse.session import open_session
 
 SIZES = (1_000_000, 10_000_000)
 LINES_PER_UNIT = 10.0
-FACTS = ("fact_episodes", "fact_findings", "fact_sockets", "fact_spans", "fact_lives")
+#: what `fact_lives` reads, in the order in which it is built; then the other facts of lives
+FACTS = (
+    "fact_units", "fact_visits", "fact_visited", "fact_same_day", "fact_joined_visits",
+    "fact_places", "fact_changes", "fact_roster", "fact_watched", "fact_numbered_lives",
+    "fact_lives",
+)  # fmt: skip
+OTHERS = ("fact_spans", "fact_episodes", "fact_findings", "fact_sockets")
 COLUMNS = {
     "units": ("unit_id", "family", "fuel", "installed_on", "enrolled_on", "left_on", "left_because",
               "loads_per_week", "van_id"),
@@ -97,12 +105,42 @@ def ours(data: Path, repeats: int) -> dict[str, Any]:
                     by=[], bracket="stated_end", clock="days",
                 )  # fmt: skip
             done("lives_cells")
+            for fact in OTHERS:
+                session.build(fact)
+                done(fact)
         return {"lives": int(lives), "parts": len(parts)}
 
     return clocked(steps, repeats=repeats, warm=False)
 
 
-CONTESTANTS = {"scan_stored": scan_stored, "scan_parquet": scan_parquet, "ours": ours}
+ALONE = {
+    "lines joined to visits by text": "select sum(job.rowid) from raw.lines as line "
+    "inner join raw.jobs as job on job.job_id = line.job_id",
+    "visits joined to units by text": "select sum(unit.rowid) from raw.jobs as job "
+    "inner join raw.units as unit on unit.unit_id = job.unit_id",
+    "sort of one number a line": "create or replace temp table sorted as "
+    "select hash(rowid) as number from raw.lines order by number",
+}
+
+
+def alone(data: Path, repeats: int) -> dict[str, Any]:
+    """The joins and the sort that no way from lines to lives can do without, each alone."""
+    connection = duckdb.connect(str(data), read_only=True)
+
+    def steps(done: Lap) -> None:
+        for name, select in ALONE.items():
+            connection.execute(select).fetchall()
+            done(name)
+
+    return clocked(steps, repeats=repeats)
+
+
+CONTESTANTS = {
+    "alone": alone,
+    "scan_stored": scan_stored,
+    "scan_parquet": scan_parquet,
+    "ours": ours,
+}
 
 
 def one_size(bench: Bench, data: Path, size: int) -> None:
@@ -118,20 +156,26 @@ def one_size(bench: Bench, data: Path, size: int) -> None:
                 f"to '{_parquet(data, table)}' (format parquet)"
             )
     stored, parquet = bench.ask("scan_stored", data), bench.ask("scan_parquet", data)
-    mine = bench.ask("ours", data)
-    if stored is None or parquet is None or mine is None:
+    mine, parts = bench.ask("ours", data), bench.ask("alone", data)
+    if stored is None or parquet is None or mine is None or parts is None:
         raise SystemExit("scan and ours must run")
     bench.note(size, "scan of the warehouse", stored.seconds["total"], "s", peak_mb=stored.peak_mb)
     bench.note(size, "scan of Parquet", parquet.seconds["total"], "s", peak_mb=parquet.peak_mb)
-    for fact in (*FACTS, "lives_cells"):
+    for fact in (*FACTS, "lives_cells", *OTHERS):
         bench.note(size, fact, mine.seconds[fact], "s")
+    for name in ALONE:
+        bench.note(size, f"alone: {name}", parts.seconds[name], "s")
     bench.note(size, "lives made", mine.found["lives"], "lives")
     total = sum(mine.seconds[fact] for fact in FACTS)
     bench.note(size, "lines to lives", total, "s", peak_mb=mine.peak_mb)
     bench.note(size, "lines to lives / scan of Parquet", total / parquet.seconds["total"], "x")
     bench.note(size, "lines to lives / scan of the warehouse", total / stored.seconds["total"], "x")
-    ratio = mine.seconds["fact_lives"] / parquet.seconds["total"]
-    bench.note(size, "fact_lives alone / scan of Parquet", ratio, "x")
+    for what, took in (
+        ("those joins and that sort alone", sum(parts.seconds[name] for name in ALONE)),
+        ("lines to lives to counts", total + mine.seconds["lives_cells"]),
+        ("all facts of lives", total + sum(mine.seconds[fact] for fact in OTHERS)),
+    ):
+        bench.note(size, f"{what} / scan of Parquet", took / parquet.seconds["total"], "x")
 
 
 def main() -> None:

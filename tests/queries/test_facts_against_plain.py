@@ -59,7 +59,8 @@ def _records(luck: Random) -> dict[str, list[Row]]:
     ids = luck.sample(range(10 * JOBS), JOBS)
     for job in ids:
         jobs.append({
-            "job_id": f"j{job}", "unit_id": f"u{luck.randrange(UNITS)}", "visited_on": _day(luck, step=5),
+            "job_id": f"j{job}", "unit_id": f"u{luck.randrange(UNITS)}",
+            "visited_on": _day(luck, step=5),
             "kind": luck.choice(["call_out", "call_out", "maintenance"]),
             "complaint": luck.choice([None, "no_heat", "noisy"]),
             "completed": luck.choice([None, True, True, False]),
