@@ -14,9 +14,10 @@ import sys
 import textwrap
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
-import pandas as pd
+if TYPE_CHECKING:  # the commands' help answers at once without it
+    import pandas as pd
 
 __all__ = [
     "answer_text",
@@ -40,7 +41,7 @@ UNKNOWN = "unknown"
 
 
 def _missing(value: Any) -> bool:
-    if value is None or value is pd.NA or value is pd.NaT:
+    if value is None or type(value).__name__ in ("NAType", "NaTType"):
         return True
     return isinstance(value, float) and math.isnan(value)
 
@@ -248,7 +249,7 @@ def _pad(text: str, width: int, *, right: bool) -> str:
 
 
 def _as_rows(source: Any, columns: Any) -> tuple[list[str], list[str], list[list[Any]]]:
-    if isinstance(source, pd.DataFrame):
+    if hasattr(source, "columns"):
         records = source.to_dict("records")
         known = [str(c) for c in source.columns]
     else:
