@@ -178,9 +178,18 @@ def _write(name: str, content: str) -> None:
 @click.option(
     "--print", "print_file", metavar="FILE", help="Write the technician's card as a printable page."
 )
+@click.option(
+    "--with-stock",
+    is_flag=True,
+    help="Stock the vans for the pair rules, and weigh the rules again with what is on the vans.",
+)
 @analysis
 def policy(
-    costs_file: str | None, print_file: str | None, confidence_level: float, **options: Any
+    costs_file: str | None,
+    print_file: str | None,
+    with_stock: bool,
+    confidence_level: float,
+    **options: Any,
 ) -> None:
     """Replace-in-pairs, replace-by-age and cleaning rules, in money and in doubt.
 
@@ -192,6 +201,7 @@ def policy(
     def ask(records: Records, say: Callable[[str], None]) -> Answer:
         found = records.policy(
             costs=records.costs(costs_file_of(costs_file)),
+            with_stock=with_stock,
             confidence_level=confidence_level,
             progress=say,
         )

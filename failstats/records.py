@@ -200,12 +200,20 @@ class Records:
         )
 
     def policy(
-        self, *, costs: Costs | None = None, confidence_level: float = 0.95, progress: Say = None
+        self,
+        *,
+        costs: Costs | None = None,
+        with_stock: bool = False,
+        confidence_level: float = 0.95,
+        progress: Say = None,
     ) -> Policy:
         """Pair, age and cleaning rules; see `failstats.answers.policy`."""
         return policy(
             self._session,
             costs=costs,
+            plan=(lambda rules: self.stock(pair=rules, costs=costs, seconds=0.0))
+            if with_stock
+            else None,
             confidence_level=confidence_level,
             found_vents=self._known.get(("vents", confidence_level)),
             progress=progress,

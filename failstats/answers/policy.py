@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from failstats.answers.costs import Costs, read_costs
@@ -23,6 +23,7 @@ from failstats.answers.policy_laws import (
 )
 from failstats.answers.policy_pairs import pair_advice
 from failstats.answers.policy_rows import Advice, Policy
+from failstats.answers.policy_stock import with_stock
 from failstats.answers.policy_what_if import shown_pairs
 from failstats.answers.result import Warning_
 from failstats.answers.vents import Vents, vents
@@ -62,6 +63,7 @@ def policy(
     costs: Costs | None = None,
     confidence_level: float = 0.95,
     found_vents: Vents | None = None,
+    plan: Callable[[list[str]], Any] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Policy:
     """What rules should technicians follow, what do they save, and how sure is that?
@@ -70,6 +72,7 @@ def policy(
     ----------
     costs : as `read_costs` gives them; the assumed defaults otherwise.
     found_vents : the vents answer of this session, if there is one already.
+    plan : stock lists under pair rules; then every rule is also weighed with what is on the vans.
     progress : called with each step.
 
     Returns
@@ -147,13 +150,18 @@ def policy(
         "cautions": list(cautions()),
         "without_catalogue": not prices,
     }
-    return Policy(
+    answer = Policy(
         as_of=session.as_of.isoformat(),
         settings=settings,
         warnings=tuple(warnings),
         summary=summary,
         results=tuple(rows),
     )
+    if plan is None:
+        return answer
+    say("the vans stocked for the rules")
+    both = [asdict(row) for row in with_stock(session, answer, costs=used, plan=plan)]
+    return replace(answer, summary={**summary, "with_stock": both})
 
 
 def _last_years(

@@ -47,7 +47,7 @@ class _Steps:
         edges = width * (np.arange(steps + 1) + 0.5)
         edges[0] = 0.0
         self.fresh = np.diff(_hazard(law, edges), axis=1)  # (draws, steps): step 1, 2, ...
-        aged = [np.diff(_hazard(law, age + edges), axis=1) for age in ages]
+        aged = [np.diff(_hazard(law, np.asarray(age + edges, float)), axis=1) for age in ages]
         self.aged = np.stack(aged, axis=1) if aged else np.zeros((1, 0, steps))
         if law is not None and ages.size:
             self.aged = np.maximum(self.aged, 0.0)

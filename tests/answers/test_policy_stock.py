@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from failstats.answers.costs import read_costs
+from failstats.answers.policy_rows import stocked_text
 from failstats.answers.policy_stock import on_the_van, stock_rule, with_stock
 from failstats.demo import Demo
 from failstats.estimate.stock_levels import poisson_loss
@@ -74,3 +75,7 @@ def test_fewer_partners_on_the_vans_save_less(made: Demo) -> None:
     assert rich.saving_as_stocked == pytest.approx(rich.saving_per_100_jobs, rel=1e-6)
     assert poor.on_van < 0.5
     assert 0 < poor.saving_as_stocked < rich.saving_as_stocked
+    said = stocked_text(asdict(poor), "USD")
+    assert f"{100 * poor.on_van:.0f} % of the jobs that need one" in said
+    assert f"${poor.saving_as_stocked:,.0f}" in said
+    assert f"${poor.saving_per_100_jobs:,.0f}" in said
