@@ -171,7 +171,7 @@ def _notes(van: str, found: Plan, demand: Demand, wanted: Wanted) -> list[str]:
             f"van {van} has only {mine} job{'' if mine == 1 else 's'} in the last "
             f"{MONTHS} months; what its jobs need is borrowed from the company's"
         )
-    notes += [f"van {van}: {note}" for note in found.warnings]
+    notes += [f"van {van}: {note.rstrip('.')}" for note in found.warnings]
     target = wanted.target
     if target is not None and found.completion < target and not found.warnings:
         notes.append(
