@@ -17,8 +17,10 @@ PROMISED = {
     "right_censored": {"shape", "scale_years", "b10_years", "survival_5y"},
     "late_joiners_known_ages": {"shape", "scale_years", "b10_years", "survival_5y"},
     "call_out_reported": {"shape", "scale_years", "b10_years", "survival_5y"},
+    "late_joiners_known_births": {"shape", "scale_years", "b10_years", "survival_5y"},
     "few_failures": {"shape", "scale_years", "b10_years"},
     "few_failures_shared": {"shape", "scale_years", "b10_years"},
+    "maintenance_findings": {"shape", "scale_years", "b10_years"},
     "maintenance_on_schedule": {"shape", "scale_years", "b10_years", "survival_5y"},
 }
 #: Of simulated companies whose records hold an answer.
@@ -43,6 +45,13 @@ def test_committed_tables_keep_the_promise(scenario: str) -> None:
     assert (missed + held["coverage"] - 1).abs().max() < 1e-3
     assert (table["command"].str.contains(scenario)).all()
     assert table["seed"].nunique() == 1
+
+
+def test_taking_the_finding_for_the_failure_is_far_off() -> None:
+    """The comparison row must show what the interval likelihood is for."""
+    table = pd.read_csv(HERE / "maintenance_findings.csv", keep_default_na=False)
+    naive = table[table["interval"].str.contains("finding taken for failure")]
+    assert (naive[naive["quantity"] == "shape"]["coverage"] < 0.6).all()
 
 
 @pytest.mark.slow
