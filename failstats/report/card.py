@@ -55,8 +55,7 @@ def _pair(row: Mapping[str, Any], currency: str) -> dict[str, str]:
     unseen = bool(row.get("followed"))
     if unseen and recommend != "always":
         said.append(HOT.format(other=other))
-    if str(row.get("when")) in SAFETY_PARTS:
-        said.append(CAUSE.format(first=first))
+    safety = str(row.get("when")) in SAFETY_PARTS
     doubt = []
     if row.get("saving_per_100_jobs") is not None and recommend not in ("keep", "unclear"):
         ends = row.get("saving_ci") or (None, None)
@@ -70,6 +69,7 @@ def _pair(row: Mapping[str, Any], currency: str) -> dict[str, str]:
     return {
         "when": f"{_upper(first)} failed, {other} still working",
         "advice": " ".join(said),
+        "cause": CAUSE.format(first=first) if safety else "",
         "doubt": " ".join(doubt),
         "caution": clean(row.get("caution") or "")
         or caution_for_pair(str(row.get("when")), str(row.get("also"))),
@@ -162,4 +162,19 @@ def advice_rows(policy_rows: Iterable[Mapping[str, Any]], *, currency: str) -> l
     left = [row for row in ages if row not in dated]
     if left:
         out.append(_no_age(left))
-    return out + [_cleaning(row) for row in rows if row.get("kind") == "cleaning"]
+    out += [_cleaning(row) for row in rows if row.get("kind") == "cleaning"]
+    return _said_once(out)
+
+
+def _said_once(entries: list[dict[str, str]]) -> list[dict[str, str]]:
+    """What stands in several entries word for word is kept in the first: the card is one page."""
+    seen: set[str] = set()
+    for entry in entries:
+        cause = entry.pop("cause", "")
+        for key, text in (("advice", cause), ("caution", entry["caution"])):
+            if text and text not in seen:
+                entry[key] = f"{entry[key]} {text}" if key == "advice" else text
+            elif key == "caution":
+                entry[key] = ""
+            seen.add(text)
+    return entries

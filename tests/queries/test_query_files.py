@@ -14,6 +14,7 @@ from failstats.records import Records
 from failstats.warehouse.queries import HEADER, Query, all_queries, find_query, read_query
 
 SAMPLE = {
+    "clustered": False,
     "part": "coil",
     "births": ["known"],
     "followed": ["contract", "call_out"],

@@ -291,7 +291,7 @@ def test_sheets_of_vans_and_technicians_are_on_the_page(html):
     assert "V1: what to carry" in sheets
     assert "K-1" in sheets
     assert "Technician card" in sheets
-    assert "Replace the other part when older than 6.0 years" in sheets
+    assert "Replace the thermostat too when it is older than 6.0 years" in sheets
 
 
 def test_public_withholds_small_cells_and_what_is_drawn_from_them(tmp_path):
