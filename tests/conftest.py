@@ -11,6 +11,8 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
+# a width of its own, whatever terminal or process the tests run in
+os.environ.setdefault("COLUMNS", "100")
 # as the command does: the matrices are small, and threads would only wait for each other
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
