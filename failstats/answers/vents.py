@@ -41,6 +41,7 @@ from failstats.answers.vents_shape import (
     life_curves,
     pressure_scale,
 )
+from failstats.answers.vents_verdict import FEWEST_CASES
 from failstats.answers.vents_words import WAY_WORDS
 from failstats.errors import FitError
 from failstats.estimate.poisson_model import AGREE_WITHIN
@@ -178,12 +179,21 @@ def _answer(asked: Asked, progress: Callable[[str], None] | None) -> Vents:
             progress(name)
         followed[name] = _followed(asked, name, failures)
         try:
-            asked.fitted[name] = fit_part(
+            found = fit_part(
                 session, name, followed[name], asked.runs, bands,
                 control=judge, confidence_level=asked.level,
             )  # fmt: skip
         except FitError as fault:
             asked.reasons[name] = fault.what
+            continue
+        compared = found.cases.get(bands.reference, 0)
+        if compared < FEWEST_CASES:
+            asked.reasons[name] = (
+                f"only {compared} failures behind a vent cleaned within {bands.months[0]} months, "
+                "so there is nothing to compare the others with"
+            )
+        else:
+            asked.fitted[name] = found
     _warn_of_models(asked)
     _warn_of_controls(asked)
     rows = [
@@ -271,8 +281,10 @@ def _warn_of_controls(asked: Asked) -> None:
         asked.warnings.append(
             Warning_(
                 code="control_too_small",
-                text="No part that the vent cannot reach is in the records, so nothing shows "
-                "whether something unrecorded is at work.",
+                text=(
+                    "No part that the vent cannot reach could be compared, so nothing shows "
+                    "whether something unrecorded is at work."
+                ),
             )
         )
     elif judges[0].part in asked.weaker:

@@ -296,3 +296,20 @@ def test_other_cut_points_change_the_bands_and_nothing_after(demo_records: Recor
     assert answer.settings["bands_days"] == [183, 548]
     found = set(demo_records.query("fact_neglect")["band"])
     assert found == {"under_12", "12_to_24", "over_24", "unknown"}
+
+
+def test_no_ratio_where_no_vent_was_clean(company) -> None:
+    """Without one recorded cleaning every vent is unknown or long neglected: nothing to compare."""
+    units = ["unit_id,family,installed_on,enrolled_on"]
+    jobs, lines = ["job_id,unit_id,visited_on"], ["job_id,part,finding,action"]
+    for at in range(120):
+        units.append(f"u{at},E1,2016-01-{1 + at % 28:02d},2016-01-{1 + at % 28:02d}")
+        year, month = 2016 + at % 7, 1 + at % 12
+        jobs.append(f"j{at},u{at},{year}-{month:02d}-28")
+        lines.append(f"j{at},{'coil' if at % 2 else 'door_switch'},failed,replaced")
+    records = company(units="\n".join(units), jobs="\n".join(jobs), lines="\n".join(lines))
+    answer = records.vents("coil")
+    assert {row.verdict for row in answer.results} == {"not_enough_data"}
+    assert all(row.hazard_ratio is None for row in answer.results)
+    assert "compare" in answer.results[0].verdict_text
+    assert "cannot tell" in answer.headline()

@@ -1,0 +1,37 @@
+"""The notebooks run against the demo company and print what is kept in them."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+import nbformat
+import pytest
+
+from failstats.demo import Demo
+
+FOLDER = Path(__file__).resolve().parents[2] / "notebooks"
+spec = importlib.util.spec_from_file_location("run_notebooks", FOLDER / "run_notebooks.py")
+assert spec is not None
+assert spec.loader is not None
+notebooks = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(notebooks)
+BOOKS = notebooks.notebooks()
+
+
+def test_there_is_one_for_each_reader() -> None:
+    assert [path.stem.split("_", 1)[1] for path in BOOKS] == [
+        "bring_your_own_records", "planner", "analyst", "manager",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("path", BOOKS, ids=lambda path: path.stem)
+def test_it_prints_what_is_kept(path: Path, made: Demo) -> None:
+    kept = nbformat.read(path, as_version=4)
+    assert notebooks.said(notebooks.run(path, made.warehouse)) == notebooks.said(kept)
+
+
+@pytest.mark.parametrize("path", BOOKS, ids=lambda path: path.stem)
+def test_no_place_of_a_machine_is_kept(path: Path) -> None:
+    text = path.read_text("utf-8")
+    assert not [place for place in ("/tmp/", "/root/", "/home/", "/work/") if place in text]
