@@ -43,7 +43,7 @@ from failstats.answers.vents_shape import (
 )
 from failstats.answers.vents_verdict import FEWEST_CASES
 from failstats.answers.vents_words import WAY_WORDS
-from failstats.errors import FitError
+from failstats.errors import FitError, InputError
 from failstats.estimate.poisson_model import AGREE_WITHIN
 from failstats.warehouse.session import Session
 
@@ -124,6 +124,13 @@ def _asked(
     warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
     known = chosen_parts(session, ())
     chosen = list(chosen_parts(session, control)) if control else []
+    both = sorted(set(chosen) & set(part))
+    if both:
+        raise InputError(
+            f"a control must be another part, but {', '.join(both)} is asked about too.",
+            where="--control",
+            do="leave it out of --part, or name a part that the vent cannot reach.",
+        )
     controls = chosen or [p for p in CONTROLS if p in known]
     weaker = [] if chosen else [p for p in WEAKER if p in known and p not in part]
     silent = session.run("lives_silent")

@@ -313,3 +313,8 @@ def test_no_ratio_where_no_vent_was_clean(company) -> None:
     assert all(row.hazard_ratio is None for row in answer.results)
     assert "compare" in answer.results[0].verdict_text
     assert "cannot tell" in answer.headline()
+
+
+def test_a_part_is_not_its_own_control(demo_records) -> None:
+    with pytest.raises(failstats.InputError, match="another part, but coil"):
+        demo_records.vents("coil", control="coil")
