@@ -136,7 +136,7 @@ def test_cox_with_one_member_per_cluster_needs_no_cluster() -> None:
     found = gamma_frailty_cox(
         time, failed=np.ones(200, bool), covariates=x, cluster=np.arange(200), most_variance=2e-4
     )
-    assert found.coefficient[0] == pytest.approx(0.5, abs=0.25)
+    assert found.coefficient[0] == pytest.approx(0.5, abs=3.5 / np.sqrt(200))  # errors: 1/sqrt(n)
     assert found.variance < 2e-4
 
 
