@@ -12,7 +12,7 @@ episodes are dropped and counted in ``dropped``.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -28,6 +28,8 @@ COLUMNS = ("stratum", "pattern", "age", "entered", "failed", "left")
 EXAMPLES = 5
 # Above this many possible cells, cells are found by sorting instead of by a dense count.
 DENSE_CELLS = 50_000_000
+# Full arrays stay with the cells up to this many (72 MB): risk sets are laid out from them.
+DENSE_KEPT = 3_000_000
 # Exposure of a life that ended on the day it began, in days (methods, section 1).
 DAY_ZERO_EXPOSURE = 0.5
 
@@ -118,6 +120,7 @@ class PatternTable:
     entered, failed, left : shape (cells,), episodes that start at this age, that fail at it, and
         that stop at it without a failure.
     dropped : episodes with start = stop > 0, which spent no time at risk.
+    dense : the same counts as full arrays (entered, failed, left), where they were given so.
 
     Notes
     -----
@@ -142,6 +145,7 @@ class PatternTable:
     failed: IntArray
     left: IntArray
     dropped: int = 0
+    dense: tuple[IntArray, IntArray, IntArray] | None = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
         columns = {name: whole_numbers(getattr(self, name), name) for name in COLUMNS}
@@ -149,6 +153,7 @@ class PatternTable:
         if len(lengths) != 1:
             raise InputError(f"all columns must be of one length, but they have {lengths} rows.")
         stratum, pattern, age = columns["stratum"], columns["pattern"], columns["age"]
+        object.__setattr__(self, "dense", None)
         if age.size:
             ages, patterns, strata = (int(x.max()) + 1 for x in (age, pattern, stratum))
             if strata * patterns * ages >= 2**62:
@@ -266,6 +271,74 @@ class PatternTable:
                 where=f"columns given: {', '.join(map(str, names))}",
             )
         return cls(**{name: np.asarray(frame[name]) for name in COLUMNS}, dropped=dropped)
+
+    @classmethod
+    def from_dense(
+        cls, entered: IntArray, failed: IntArray, left: IntArray, *, dropped: int = 0
+    ) -> PatternTable:
+        """Take counts held as full arrays over stratum, pattern and age.
+
+        Parameters
+        ----------
+        entered, failed, left : shape (strata, patterns, ages), whole numbers >= 0.
+        dropped : episodes left out because start = stop > 0.
+
+        Returns
+        -------
+        PatternTable; many times faster than from cells when most cells are used.
+
+        Raises
+        ------
+        InputError : shapes differ, a count is no whole number >= 0, or they do not balance.
+
+        Examples
+        --------
+        >>> entered = np.array([[[2, 0, 0, 0]]])
+        >>> failed, left = np.array([[[0, 0, 1, 0]]]), np.array([[[0, 0, 0, 1]]])
+        >>> PatternTable.from_dense(entered, failed, left).age.tolist()
+        [0, 2, 3]
+        """
+        shape = entered.shape
+        for name, column in (("entered", entered), ("failed", failed), ("left", left)):
+            if column.ndim != 3 or column.shape != shape:
+                raise InputError(
+                    f"{name} must have shape (strata, patterns, ages) like the others, but has "
+                    f"{column.shape}."
+                )
+            if not np.issubdtype(column.dtype, np.integer) or column.min(initial=0) < 0:
+                raise InputError(f"{name} must hold whole numbers of 0 or more.")
+        gone = failed + left
+        key = np.flatnonzero(entered + gone)
+        group = key // shape[2]
+        age = key - group * shape[2]
+        stratum = group // shape[1]
+        pattern = group - stratum * shape[1]
+        columns = {"stratum": stratum, "pattern": pattern, "age": age}
+        for name, dense in (("entered", entered), ("failed", failed), ("left", left)):
+            columns[name] = dense.ravel()[key].astype(np.int64, copy=False)
+        _check_balance(
+            stratum, pattern, age, columns["entered"], columns["failed"] + columns["left"]
+        )
+        keep = entered.size <= DENSE_KEPT
+        return cls._trusted(columns, dropped, (entered, failed, left) if keep else None)
+
+    @classmethod
+    def _trusted(
+        cls,
+        columns: dict[str, IntArray],
+        dropped: int,
+        dense: tuple[IntArray, IntArray, IntArray] | None,
+    ) -> PatternTable:
+        """Columns already checked, summed and sorted."""
+        table = object.__new__(cls)
+        for name, column in columns.items():
+            column.setflags(write=False)
+            object.__setattr__(table, name, column)
+        for column in dense or ():
+            column.setflags(write=False)
+        object.__setattr__(table, "dropped", dropped)
+        object.__setattr__(table, "dense", dense)
+        return table
 
     def __add__(self, other: PatternTable) -> PatternTable:
         """Counts of two disjoint sets of lives together."""

@@ -337,7 +337,8 @@ def cox(
         reasons = [""] * p
         last = at(kept, beta)
     else:
-        last, beta, steps, runaway = _newton(lambda b: at(kept, b), spread[kept])
+        start = null if kept.size == p else at(kept, np.zeros(kept.size))
+        last, beta, steps, runaway = _newton(lambda b: at(kept, b), spread[kept], start)
     inner = _inverse(last.information)
     for place in np.flatnonzero(runaway):
         reasons[kept[place]] = (
@@ -396,11 +397,12 @@ def _inverse(information: FloatArray) -> FloatArray:
 
 
 def _newton(
-    evaluate: Callable[[FloatArray], Moments], spread: FloatArray
+    evaluate: Callable[[FloatArray], Moments], spread: FloatArray, start: Moments
 ) -> tuple[Moments, FloatArray, int, FloatArray]:
-    """Newton steps with halving; also which coefficients run away, and to which side (-1, 1)."""
+    """Newton steps with halving, from zero (``start``); also which coefficients run away, and to
+    which side (-1, 1)."""
     beta = np.zeros(spread.size)
-    now = evaluate(beta)
+    now = start
     runaway = np.zeros(spread.size)
     if not spread.size:
         return now, beta, 0, runaway

@@ -16,6 +16,7 @@ from failstats.estimate.hazard_proportional import (
 from failstats.estimate.hazard_robust import (
     ClusterRobust,
     cluster_robust,
+    cluster_robust_stream,
     martingale_residuals,
     score_residuals,
 )
@@ -29,6 +30,7 @@ __all__ = [
     "ProportionalHazardsTest",
     "baseline_hazard",
     "cluster_robust",
+    "cluster_robust_stream",
     "cox",
     "martingale_residuals",
     "proportional_hazards_test",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,10 +13,17 @@ from failstats.counts.pattern_table import whole_numbers
 from failstats.errors import FitError, InputError
 from failstats.estimate.hazard_baseline import running_sum
 from failstats.estimate.hazard_fit import CoxFit, contrast
+from failstats.estimate.hazard_stream import streamed_scores
 from failstats.estimate.intervals import normal_quantile
 from failstats.estimate.read_only import frozen
 
-__all__ = ["ClusterRobust", "cluster_robust", "martingale_residuals", "score_residuals"]
+__all__ = [
+    "ClusterRobust",
+    "cluster_robust",
+    "cluster_robust_stream",
+    "martingale_residuals",
+    "score_residuals",
+]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -284,8 +292,7 @@ def cluster_robust(
     >>> cluster_robust(fit, cluster=[1, 1, 2, 2, 3, 3], **lives).clusters
     3
     """
-    if not fit.estimable.any():
-        raise FitError("robust intervals need a coefficient that can be estimated; none can.")
+    _estimable(fit)
     rows = _read_rows(fit, stratum, pattern, start, stop, failed)
     labels, code = _codes(cluster, rows[0].size)
     look, centred = _prepare(fit, rows[0], rows[3])
@@ -297,6 +304,37 @@ def cluster_robust(
         here = code[first : first + ROWS_AT_ONCE]
         for column in range(width):
             total[:, column] += np.bincount(here, weights=score[:, column], minlength=labels.size)
+    return _sandwich(fit, labels, total)
+
+
+def cluster_robust_stream(fit: CoxFit, batches: Iterable[Mapping[str, NDArray]]) -> ClusterRobust:
+    """The same from rows that stream by, at any number of rows and in little memory.
+
+    Parameters
+    ----------
+    fit : the hazard model. batches : mappings with the columns cluster (codes counted from 0),
+        stratum, pattern, start, stop, failed; see ``streamed_scores``.
+
+    Returns
+    -------
+    ClusterRobust, to rounding that of ``cluster_robust``.
+
+    Raises
+    ------
+    InputError : the rows are not the ones fitted. FitError : nothing is estimable.
+    """
+    _estimable(fit)
+    labels, total = streamed_scores(fit, batches)
+    return _sandwich(fit, labels, total)
+
+
+def _estimable(fit: CoxFit) -> None:
+    if not fit.estimable.any():
+        raise FitError("robust intervals need a coefficient that can be estimated; none can.")
+
+
+def _sandwich(fit: CoxFit, labels: NDArray, total: FloatArray) -> ClusterRobust:
+    """Influence of each cluster, and the covariance, from summed score residuals (clusters, k)."""
     moved = total @ fit.inner_covariance
     shown = fit.estimable[fit.kept]
     p = len(fit.names)

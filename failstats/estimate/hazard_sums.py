@@ -7,6 +7,7 @@ risk set is a matrix product. Pure functions; nothing here knows about coefficie
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,15 +16,14 @@ from scipy import sparse
 
 from failstats.counts.pattern_table import PatternTable
 from failstats.errors import FitError
+from failstats.estimate.hazard_ties import PowerSums, TieWeights, power_sums, tie_weights
 
 __all__ = [
     "EventCells",
     "Moments",
     "RiskSets",
-    "TieWeights",
     "moments",
     "risk_sets",
-    "tie_weights",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -47,19 +47,56 @@ class EventCells:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Block:
+    """One large stratum: its event cells by the patterns that occur in it.
+
+    ``rows`` its event cells, ``patterns`` (width,) the pattern codes, ``at_risk`` and ``failed``
+    (rows, width), float64 or, where there are very many, int32 turned over in pieces.
+    """
+
+    rows: slice
+    patterns: IntArray
+    at_risk: NDArray
+    failed: NDArray
+
+    def _pieces(self, matrix: NDArray) -> Iterator[tuple[slice, FloatArray]]:
+        if matrix.dtype == np.float64:
+            yield slice(0, matrix.shape[0]), matrix
+            return
+        step = max(1, CHUNK_CELLS // matrix.shape[1])
+        for first in range(0, matrix.shape[0], step):
+            part = slice(first, min(first + step, matrix.shape[0]))
+            yield part, matrix[part].astype(np.float64)
+
+    def over_patterns(self, matrix: NDArray, values: FloatArray, total: FloatArray) -> None:
+        """Write matrix @ values of this stratum into its rows of ``total`` (events, k)."""
+        local = values[self.patterns]
+        for part, piece in self._pieces(matrix):
+            total[self.rows.start + part.start : self.rows.start + part.stop] = piece @ local
+
+    def over_cells(self, matrix: NDArray, weights: FloatArray, total: FloatArray) -> None:
+        """Add matrix.T @ weights of this stratum to its patterns in ``total`` (patterns, ...)."""
+        local = weights[self.rows]
+        for part, piece in self._pieces(matrix):
+            total[self.patterns] += piece.T @ local[part]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RiskSets:
     """Who was at risk and who failed, by event cell and pattern.
 
-    ``dense`` holds, per large stratum, (rows, patterns, matrix); ``loose`` the small strata as one
-    sparse (events, patterns) matrix; ``failed`` is sparse (events, patterns).
+    ``blocks`` hold the large strata; ``loose`` and ``loose_failed`` the small ones, as sparse
+    (events, patterns) matrices. ``powers``: the tie fractions' power sums.
     """
 
     cells: EventCells
     pattern_count: int
-    dense: tuple[tuple[slice, IntArray, NDArray], ...]
+    blocks: tuple[Block, ...]
     loose: sparse.csr_array
-    failed: sparse.csr_array
+    loose_failed: sparse.csr_array
     entered: FloatArray  # episodes by pattern, for centring
+    failed_total: FloatArray  # failures by pattern
+    powers: PowerSums
 
     @property
     def events(self) -> int:
@@ -69,30 +106,98 @@ class RiskSets:
     def over_risk(self, values: FloatArray) -> FloatArray:
         """Sum of ``values`` (patterns, k) over the parts at risk in each cell: (events, k)."""
         total = np.asarray(self.loose @ values)
-        for rows, patterns, matrix in self.dense:
-            local = values[patterns]
-            if matrix.dtype == np.float64:
-                total[rows] = matrix @ local
-                continue
-            step = max(1, CHUNK_CELLS // matrix.shape[1])
-            for first in range(0, matrix.shape[0], step):
-                part = matrix[first : first + step].astype(np.float64)
-                total[rows.start + first : rows.start + first + part.shape[0]] = part @ local
+        for block in self.blocks:
+            block.over_patterns(block.at_risk, values, total)
         return total
 
-    def over_events(self, weights: FloatArray) -> FloatArray:
-        """Sum over cells of ``weights`` (events, k) times the number at risk: (patterns, k)."""
-        total = np.asarray(self.loose.T @ weights)
-        for rows, patterns, matrix in self.dense:
-            local = weights[rows]
-            if matrix.dtype == np.float64:
-                total[patterns] += matrix.T @ local
-                continue
-            step = max(1, CHUNK_CELLS // matrix.shape[1])
-            for first in range(0, matrix.shape[0], step):
-                part = matrix[first : first + step].astype(np.float64)
-                total[patterns] += part.T @ local[first : first + step]
+    def over_failed(self, values: FloatArray) -> FloatArray:
+        """Sum of ``values`` (patterns, k) over the parts that failed in each cell: (events, k)."""
+        total = np.asarray(self.loose_failed @ values)
+        for block in self.blocks:
+            block.over_patterns(block.failed, values, total)
         return total
+
+    def at_risk_by_pattern(self, weights: FloatArray) -> FloatArray:
+        """Sum over cells of ``weights`` (events,) times the number at risk: (patterns,)."""
+        total = np.asarray(self.loose.T @ weights)
+        for block in self.blocks:
+            block.over_cells(block.at_risk, weights, total)
+        return total
+
+    def failed_by_pattern(self, weights: FloatArray) -> FloatArray:
+        """Sum over cells of ``weights`` (events,) times the number failed: (patterns,)."""
+        total = np.asarray(self.loose_failed.T @ weights)
+        for block in self.blocks:
+            block.over_cells(block.failed, weights, total)
+        return total
+
+
+def _event_cells(table: PatternTable, hit: NDArray[np.bool_], span: int) -> EventCells:
+    """The (stratum, age) with failures; found by counting where the keys are few, else sorted."""
+    if table.dense is not None:
+        by_age = table.dense[1].sum(axis=1)
+        stratum, age = np.nonzero(by_age)
+        return EventCells(stratum=stratum, age=age, deaths=by_age[stratum, age])
+    key = table.stratum[hit] * span + table.age[hit]
+    top = int(key.max()) + 1
+    if top <= max(8 * key.size, 1 << 16):
+        deaths = np.bincount(key, weights=table.failed[hit], minlength=top)
+        keys = np.flatnonzero(deaths)
+        deaths = deaths[keys]
+    else:
+        keys, row = np.unique(key, return_inverse=True)
+        deaths = np.bincount(row, weights=table.failed[hit])
+    return EventCells(stratum=keys // span, age=keys % span, deaths=deaths.round().astype(np.int64))
+
+
+def _block_of_dense(
+    dense: tuple[IntArray, IntArray, IntArray],
+    stratum: int,
+    patterns: IntArray,
+    ages: IntArray,
+    rows: slice,
+    dtype: type,
+) -> Block:
+    """The matrices of one stratum out of full arrays over stratum, pattern and age."""
+    entered, fell, left = (counts[stratum][patterns] for counts in dense)
+    running = np.cumsum(entered - fell - left, axis=1)
+    before = np.take(running, np.maximum(ages - 1, 0), axis=1)
+    if ages.size and ages[0] == 0:
+        before[:, 0] = entered[:, 0]
+    return Block(
+        rows=rows,
+        patterns=patterns,
+        at_risk=np.ascontiguousarray(before.T, dtype=dtype),
+        failed=np.ascontiguousarray(np.take(fell, ages, axis=1).T, dtype=dtype),
+    )
+
+
+def _block(table: PatternTable, here: slice, ages: IntArray, rows: slice, dtype: type) -> Block:
+    """The matrices of one stratum, whose cells are ``here``; ``ages`` are its event ages."""
+    # cells are sorted by pattern, then age
+    pattern, age = table.pattern[here], table.age[here]
+    begins = np.flatnonzero(np.concatenate([[True], np.diff(pattern) != 0]))
+    column = np.repeat(np.arange(begins.size), np.diff(np.append(begins, pattern.size)))
+    span = int(age.max()) + 1
+    place = column * span + age
+    net = np.zeros((begins.size, span))
+    net.ravel()[place] = table.entered[here] - table.failed[here] - table.left[here]
+    # Entering at an age is at risk from the next day on; entering at 0, from day 0 on.
+    running = np.cumsum(net, axis=1)
+    before = np.take(running, np.maximum(ages - 1, 0), axis=1)
+    if ages.size and ages[0] == 0:
+        before[:, 0] = 0.0
+        at_zero = age == 0
+        before[column[at_zero], 0] = table.entered[here][at_zero]
+    hit = table.failed[here] > 0
+    failed = np.zeros((ages.size, begins.size), dtype=dtype)
+    failed[np.searchsorted(ages, age[hit]), column[hit]] = table.failed[here][hit]
+    return Block(
+        rows=rows,
+        patterns=pattern[begins],
+        at_risk=np.ascontiguousarray(before.T, dtype=dtype),
+        failed=failed,
+    )
 
 
 def risk_sets(table: PatternTable, *, pattern_count: int) -> RiskSets:
@@ -115,34 +220,13 @@ def risk_sets(table: PatternTable, *, pattern_count: int) -> RiskSets:
     if not hit.any():
         raise FitError("a hazard model needs at least one failure, but the table has none.")
     span = int(table.age.max()) + 2
-    pair_key = table.stratum[hit] * span + table.age[hit] + 1
-    event_key, row = np.unique(pair_key, return_inverse=True)
-    cells = EventCells(
-        stratum=event_key // span,
-        age=event_key % span - 1,
-        deaths=np.bincount(row, weights=table.failed[hit]).round().astype(np.int64),
-    )
-    failed = sparse.csr_array(
-        (table.failed[hit].astype(np.float64), (row, table.pattern[hit])),
-        shape=(event_key.size, pattern_count),
-    )
-    entered = np.bincount(table.pattern, weights=table.entered, minlength=pattern_count)
-
-    # A life entering at a is at risk from the first event age above a (at age 0: from 0 on);
-    # one gone at a is at risk up to and with a.
-    enter_after = np.where(table.age == 0, 0, table.age + 1)
-    enters_at = np.searchsorted(event_key, table.stratum * span + enter_after, side="right")
-    leaves_at = np.searchsorted(event_key, table.stratum * span + table.age + 1, side="right")
-    gone = table.failed + table.left
-
+    cells = _event_cells(table, hit, span)
     strata, first_event, event_count = np.unique(
         cells.stratum, return_index=True, return_counts=True
     )
-    kept = np.isin(table.stratum, strata)
-    group_key = table.stratum * pattern_count + table.pattern
-    groups = np.unique(group_key[kept])
-    group_stratum = np.searchsorted(strata, groups // pattern_count)
-    patterns_in = np.bincount(group_stratum, minlength=strata.size)
+    # cells of the table are sorted by stratum, then pattern
+    new = np.concatenate([[True], (np.diff(table.stratum) != 0) | (np.diff(table.pattern) != 0)])
+    patterns_in = np.bincount(table.stratum[new], minlength=int(strata[-1]) + 1)[strata]
     size = event_count * patterns_in
     large = size >= SMALL_STRATUM
     if int(size.sum()) > MOST_CELLS:
@@ -151,145 +235,75 @@ def risk_sets(table: PatternTable, *, pattern_count: int) -> RiskSets:
             "(event ages x patterns, summed over strata).",
             do="use fewer covariate levels or coarser bins.",
         )
-    as_float = int(size[large].sum()) <= FLOAT_CELLS
-
-    dense = []
+    dtype = np.float64 if 2 * int(size[large].sum()) <= FLOAT_CELLS else np.int32
     begin = np.searchsorted(table.stratum, strata, side="left")
     end = np.searchsorted(table.stratum, strata, side="right")
+    blocks = []
     for index in np.flatnonzero(large):
-        here = slice(begin[index], end[index])
-        patterns, column = np.unique(table.pattern[here], return_inverse=True)
-        base, count, width = first_event[index], event_count[index], patterns.size
-        flat = np.zeros((count + 1) * width)
-        for place, number, sign in (
-            (enters_at[here], table.entered[here], 1),
-            (leaves_at[here], gone[here], -1),
-        ):
-            flat += sign * np.bincount(
-                (place - base) * width + column, weights=number, minlength=flat.size
+        rows = slice(int(first_event[index]), int(first_event[index] + event_count[index]))
+        here = slice(int(begin[index]), int(end[index]))
+        ages = cells.age[rows]
+        if table.dense is None:
+            blocks.append(_block(table, here, ages, rows, dtype))
+        else:
+            patterns = table.pattern[here][new[here]]
+            blocks.append(
+                _block_of_dense(table.dense, int(strata[index]), patterns, ages, rows, dtype)
             )
-        matrix = np.cumsum(flat.reshape(count + 1, width), axis=0)[:-1]
-        if not as_float:
-            matrix = matrix.astype(np.int32)
-        dense.append((slice(int(base), int(base + count)), patterns, np.ascontiguousarray(matrix)))
-
-    loose = _loose_matrix(
-        groups[~large[group_stratum]],
-        group_stratum[~large[group_stratum]],
-        first_event,
-        event_count,
-        pattern_count,
-        (event_key.size, pattern_count),
-        group_key,
-        kept & ~np.isin(table.stratum, strata[large]),
-        ((enters_at, table.entered, 1), (leaves_at, gone, -1)),
-    )
+    loose, loose_failed = _loose(table, cells, strata[~large], span, pattern_count)
     return RiskSets(
         cells=cells,
         pattern_count=pattern_count,
-        dense=tuple(dense),
+        blocks=tuple(blocks),
         loose=loose,
-        failed=failed,
-        entered=entered,
+        loose_failed=loose_failed,
+        entered=np.bincount(table.pattern, weights=table.entered, minlength=pattern_count),
+        failed_total=np.bincount(table.pattern, weights=table.failed, minlength=pattern_count),
+        powers=power_sums(cells.deaths),
     )
 
 
-def _loose_matrix(
-    groups: IntArray,
-    group_stratum: IntArray,
-    first_event: IntArray,
-    event_count: IntArray,
-    pattern_count: int,
-    shape: tuple[int, int],
-    group_key: IntArray,
-    kept: NDArray[np.bool_],
-    moves: tuple[tuple[IntArray, IntArray, int], ...],
-) -> sparse.csr_array:
-    """At-risk counts of all small strata in one sparse (events, patterns) matrix."""
-    if not groups.size:
-        return sparse.csr_array(shape, dtype=np.float64)
-    slots = event_count[group_stratum] + 1
+def _loose(
+    table: PatternTable, cells: EventCells, strata: IntArray, span: int, pattern_count: int
+) -> tuple[sparse.csr_array, sparse.csr_array]:
+    """At-risk and failed counts of all small strata, as sparse (events, patterns) matrices."""
+    shape = (cells.age.size, pattern_count)
+    used = np.isin(table.stratum, strata) if strata.size else np.zeros(0, dtype=np.bool_)
+    if not used.any():
+        empty = sparse.csr_array(shape, dtype=np.float64)
+        return empty, empty
+    stratum, pattern, age = table.stratum[used], table.pattern[used], table.age[used]
+    entered, fell = table.entered[used], table.failed[used]
+    gone = fell + table.left[used]
+    event_key = cells.stratum * span + cells.age + 1
+    hit = fell > 0
+    failed = sparse.csr_array(
+        (
+            fell[hit].astype(np.float64),
+            (np.searchsorted(event_key, (stratum * span + age + 1)[hit]), pattern[hit]),
+        ),
+        shape=shape,
+    )
+    # A life entering at a is at risk from the first event age above a (at age 0: from 0 on);
+    # one gone at a is at risk up to and with a.
+    enter_after = np.where(age == 0, 0, age + 1)
+    enters_at = np.searchsorted(event_key, stratum * span + enter_after, side="right")
+    leaves_at = np.searchsorted(event_key, stratum * span + age + 1, side="right")
+    key = stratum * pattern_count + pattern
+    begins = np.flatnonzero(np.concatenate([[True], np.diff(key) != 0]))
+    owner = np.repeat(np.arange(begins.size), np.diff(np.append(begins, key.size)))
+    first_event = np.searchsorted(cells.stratum, stratum[begins], side="left")
+    slots = np.searchsorted(cells.stratum, stratum[begins], side="right") - first_event + 1
     base = np.concatenate([[0], np.cumsum(slots)])
+    offset = (base[:-1] - first_event)[owner]
     flat = np.zeros(base[-1])
-    group = np.searchsorted(groups, group_key[kept])
-    offset = base[group] - first_event[group_stratum[group]]
-    for place, number, sign in moves:
-        flat += sign * np.bincount(offset + place[kept], weights=number[kept], minlength=flat.size)
+    for place, number, sign in ((enters_at, entered, 1), (leaves_at, gone, -1)):
+        flat += sign * np.bincount(offset + place, weights=number, minlength=flat.size)
     flat = np.cumsum(flat)  # every group sums to zero, so each starts afresh
     filled = np.flatnonzero(flat)
-    owner = np.searchsorted(base, filled, side="right") - 1
-    rows = filled - base[owner] + first_event[group_stratum[owner]]
-    return sparse.csr_array((flat[filled], (rows, groups[owner] % pattern_count)), shape=shape)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TieWeights:
-    """Sums over the steps of each event cell; shape (events,).
-
-    With phi_j = at-risk sum - f_j * failed sum, f_j = j / deaths (Efron) or 0 (Breslow):
-    ``a`` = sum 1/phi, ``b`` = sum f/phi, ``a2`` = sum 1/phi^2, ``b2`` = sum f/phi^2,
-    ``c2`` = sum f^2/phi^2, ``log`` = sum log phi.
-    """
-
-    a: FloatArray
-    b: FloatArray
-    a2: FloatArray
-    b2: FloatArray
-    c2: FloatArray
-    log: FloatArray
-
-
-def _by_steps(
-    deaths: IntArray, at_risk: FloatArray, failed: FloatArray
-) -> tuple[IntArray, FloatArray, FloatArray, IntArray]:
-    """Tied cells unrolled into steps: (cell of step, fraction, phi, where each cell begins)."""
-    tied = np.flatnonzero(deaths > 1)
-    counts = deaths[tied]
-    begins = np.cumsum(counts) - counts
-    cell = np.repeat(tied, counts)
-    step = np.arange(cell.size) - np.repeat(begins, counts)
-    fraction = step / deaths[cell]
-    return tied, fraction, at_risk[cell] - fraction * failed[cell], begins
-
-
-def tie_weights(
-    deaths: IntArray, at_risk: FloatArray, failed: FloatArray, *, ties: str
-) -> TieWeights:
-    """Step sums for tied failures: Efron unrolls the d failures of a day, Breslow does not.
-
-    Parameters
-    ----------
-    deaths : failures per cell. at_risk, failed : summed relative hazards of the parts at risk
-        and of those that failed, per cell.
-    ties : "efron" or "breslow".
-
-    Returns
-    -------
-    TieWeights.
-    """
-    zero = np.zeros_like(at_risk)
-    if ties == "breslow":
-        return TieWeights(
-            a=deaths / at_risk,
-            b=zero,
-            a2=deaths / at_risk**2,
-            b2=zero,
-            c2=zero,
-            log=deaths * np.log(at_risk),
-        )
-    a, a2, log = 1.0 / at_risk, 1.0 / at_risk**2, np.log(at_risk)
-    b, b2, c2 = zero.copy(), zero.copy(), zero.copy()
-    tied, fraction, phi, begins = _by_steps(deaths, at_risk, failed)
-    if tied.size:
-        inverse = 1.0 / phi
-        part = fraction * inverse
-        a[tied] = np.add.reduceat(inverse, begins)
-        b[tied] = np.add.reduceat(part, begins)
-        a2[tied] = np.add.reduceat(inverse * inverse, begins)
-        b2[tied] = np.add.reduceat(part * inverse, begins)
-        c2[tied] = np.add.reduceat(part * part, begins)
-        log[tied] = np.add.reduceat(np.log(phi), begins)
-    return TieWeights(a=a, b=b, a2=a2, b2=b2, c2=c2, log=log)
+    group = np.searchsorted(base, filled, side="right") - 1
+    rows = filled - base[group] + first_event[group]
+    return sparse.csr_array((flat[filled], (rows, pattern[begins][group])), shape=shape), failed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -344,18 +358,17 @@ def moments(
         hazard = np.where(present, np.exp(np.minimum(linear - log_scale, 0.0)), 0.0)
     columns = np.column_stack([hazard, hazard[:, None] * design])
     at_risk = risk.over_risk(columns)
-    failed = np.asarray(risk.failed @ columns)
+    failed = risk.over_failed(columns)
     deaths = risk.cells.deaths
     with np.errstate(divide="ignore", invalid="ignore"):
-        weights = tie_weights(deaths, at_risk[:, 0], failed[:, 0], ties=ties)
+        weights = tie_weights(deaths, at_risk[:, 0], failed[:, 0], ties=ties, powers=risk.powers)
     s1, s1_failed = at_risk[:, 1:], failed[:, 1:]
 
     scale = np.ones(deaths.size) if cell_weight is None else cell_weight
     exposure = hazard * (
-        risk.over_events((scale * weights.a)[:, None])[:, 0]
-        - np.asarray(risk.failed.T @ (scale * weights.b))
+        risk.at_risk_by_pattern(scale * weights.a) - risk.failed_by_pattern(scale * weights.b)
     )
-    observed = np.asarray(risk.failed.T @ scale)
+    observed = risk.failed_total if cell_weight is None else risk.failed_by_pattern(scale)
     gradient = design.T @ (observed - exposure)
     second = design.T @ (exposure[:, None] * design)
     cross = s1.T @ ((scale * weights.b2)[:, None] * s1_failed)
@@ -365,9 +378,8 @@ def moments(
         - cross.T
         + s1_failed.T @ ((scale * weights.c2)[:, None] * s1_failed)
     )
-    failed_total = np.asarray(risk.failed.sum(axis=0)).ravel()
     log_likelihood = float(
-        failed_total @ np.where(present, linear - log_scale, 0.0) - weights.log.sum()
+        risk.failed_total @ np.where(present, linear - log_scale, 0.0) - weights.log.sum()
     )
     return Moments(
         log_likelihood=log_likelihood,

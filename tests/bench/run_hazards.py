@@ -25,13 +25,13 @@ import numpy as np
 from measure import Bench, clocked, installed, parser, rscript
 
 from failstats.counts.pattern_table import PatternTable
-from failstats.estimate.hazard_model import Design, cluster_robust, cox
+from failstats.counts.scatter import BATCH, scatter
+from failstats.estimate.hazard_model import Design, cluster_robust_stream, cox
 
 SIZES = (100_000, 1_000_000)
 PEERS_UP_TO = {"lifelines": 100_000, "in_r": 1_000_000}
 AGES = 4096  # ages of a key: above the longest stop, a power of two
 PATTERNS = 30
-BATCH = 1 << 18  # rows: a few MB
 NAMES = ("state_1", "state_2", "loads")
 
 Lap = Callable[[str], None]
@@ -68,26 +68,20 @@ def count(connection: duckdb.DuckDBPyConnection, data: Path) -> PatternTable:
     So many groups cost GROUP BY four times as much as adding batches into one dense array.
     """
     groups = made_records.FAMILIES * PATTERNS
-    entered = np.zeros(groups * AGES, dtype=np.int64)
-    ended = np.zeros(2 * groups * AGES, dtype=np.int64)
-    batches = connection.sql(
+    reader = connection.sql(
         f"select (cast(stratum as integer) * {PATTERNS} + pattern) * {AGES} + start as at_start, "
         f"(cast(failed as integer) * {groups} + cast(stratum as integer) * {PATTERNS} "
         f"+ pattern) * {AGES} + stop as at_stop from read_parquet($data) "
         "where stop > start or stop = 0",
         params={"data": str(data)},
     ).to_arrow_reader(BATCH)
-    for batch in batches:
-        np.add.at(entered, batch.column(0).to_numpy(), 1)
-        np.add.at(ended, batch.column(1).to_numpy(), 1)
-    left, failed = ended.reshape(2, -1)
-    used = np.flatnonzero(entered + ended.reshape(2, -1).sum(axis=0))
-    group, age = np.divmod(used, AGES)
-    stratum, pattern = np.divmod(group, PATTERNS)
-    return PatternTable(
-        stratum=stratum, pattern=pattern, age=age,
-        entered=entered[used], failed=failed[used], left=left[used],
-    )  # fmt: skip
+    entered, ended = scatter(
+        ([column.to_numpy() for column in batch.columns] for batch in reader),
+        (groups * AGES, 2 * groups * AGES),
+    )
+    shape = (made_records.FAMILIES, PATTERNS, AGES)
+    left, failed = ended.reshape(2, *shape)
+    return PatternTable.from_dense(entered.reshape(shape), failed, left)
 
 
 def ours(data: Path, repeats: int) -> dict[str, Any]:
@@ -110,12 +104,18 @@ def ours_clustered(data: Path, repeats: int) -> dict[str, Any]:
     fit = cox(count(connection, data), design=design())
 
     def steps(done: Lap) -> list[float]:
-        rows = connection.execute("from read_parquet($data)", {"data": str(data)}).fetchnumpy()
-        done("read rows")
-        robust = cluster_robust(
-            fit, cluster=rows["unit"], pattern=rows["pattern"], start=rows["start"],
-            stop=rows["stop"], failed=rows["failed"], stratum=rows["stratum"],
-        )  # fmt: skip
+        reader = connection.sql(
+            "select unit as cluster, stratum, pattern, start, stop, failed "
+            "from read_parquet($data)",
+            params={"data": str(data)},
+        ).to_arrow_reader(BATCH)
+        robust = cluster_robust_stream(
+            fit,
+            (
+                {name: batch.column(name).to_numpy() for name in batch.schema.names}
+                for batch in reader
+            ),
+        )
         done("pass")
         return [float(value) for value in robust.standard_errors]
 

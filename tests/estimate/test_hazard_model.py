@@ -178,7 +178,7 @@ def test_layouts_of_the_risk_sets_agree(monkeypatch, setting):
         monkeypatch.setattr(hazard_sums, "FLOAT_CELLS", 0)
         monkeypatch.setattr(hazard_sums, "CHUNK_CELLS", 5)
     risk = hazard_sums.risk_sets(counted(frame), pattern_count=3)
-    assert bool(risk.dense) and (setting != "mixed" or risk.loose.nnz > 0)
+    assert bool(risk.blocks) and (setting != "mixed" or risk.loose.nnz > 0)
     again = cox(counted(frame), design=DESIGN)
     assert again.coefficients == pytest.approx(plain.coefficients, rel=ROUNDING)
     assert again.covariance == pytest.approx(plain.covariance, rel=ROUNDING)
