@@ -234,8 +234,13 @@ class Records:
         return quality(self._session, limit=limit)
 
     def verify(self, *, progress: Say = None) -> Verified:
-        """The headline figures again, by independent libraries from the rows."""
-        return verify(self._session, progress=progress)
+        """The headline figures again, by independent libraries from the raw rows."""
+        return verify(
+            self._session,
+            found_pairs=self._known.get(("pairs", 0.95)),
+            found_vents=self._known.get(("vents", 0.95)),
+            progress=progress,
+        )
 
     def query(self, name: str, **params: Any) -> pd.DataFrame:
         """Run one file of `queries/` by name."""

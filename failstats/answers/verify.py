@@ -2,44 +2,28 @@
 
 from __future__ import annotations
 
-import warnings as python_warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import ClassVar
-
-import numpy as np
+from typing import Any, ClassVar
 
 from failstats.answers import wording as text
-from failstats.answers.lives import Selection, chosen_parts, risk_table, single_life
-from failstats.answers.lives_fits import silent_parts
+from failstats.answers.causes import Causes, causes
+from failstats.answers.costs import read_costs
+from failstats.answers.pairs import Pairs, pairs
 from failstats.answers.result import Answer, Warning_
-from failstats.counts.risk_table import RiskTable
-from failstats.estimate.curves import kaplan_meier
-from failstats.estimate.life_models import FittedLife
+from failstats.answers.vents import Vents, vents
+from failstats.answers.verify_calls import causes_again, pairs_again
+from failstats.answers.verify_figures import NOT_COMPARED, Checked
+from failstats.answers.verify_lives import lives_again
+from failstats.answers.verify_plans import policy_again, stock_again
+from failstats.answers.verify_rows import EVERY, RawRecords, raw_records, sampled
+from failstats.answers.verify_vents import vents_again
+from failstats.errors import FitError
 from failstats.warehouse.session import Session
 
 __all__ = ["Checked", "Verified", "verify"]
 
-YEAR_DAYS = 365.25
-LOOKED_AT_YEARS = 5
 MOST_LIVES = 1_000_000
-SEED = 3
-# lifelines stops its Weibull fit a little early (reference checks, row W4): about six digits.
-SAME_FIT = 1e-4
-SAME_CURVE = 1e-9
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Checked:
-    """One figure, ours and theirs."""
-
-    figure: str
-    ours: float | None
-    theirs: float | None
-    library: str
-    difference: float | None
-    agrees: bool
-    why: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,131 +35,138 @@ class Verified(Answer):
 
     def headline(self) -> str:
         """How many figures agree."""
-        same = sum(row.agrees for row in self.results)
-        return f"{same} of {len(self.results)} figures agree with independent libraries on the same rows."
+        counted = self.summary
+        said = (
+            f"{counted['agree']} of {counted['figures']} figures agree with independent libraries "
+            "on the same raw rows"
+        )
+        if counted["by_convention"]:
+            said += f"; {counted['by_convention']} more differ by convention, and say how"
+        share = counted["sampled_share"]
+        if share is not None:
+            said += (
+                f". Both sides looked at {share:.1%} of the units, so these are not the figures of "
+                "the other commands"
+            )
+        return said + "."
 
     def details(self) -> list[str]:
-        """A table of figures."""
-        rows = [
-            {
-                "figure": r.figure,
-                "ours": "" if r.ours is None else f"{r.ours:.6g}",
-                "theirs": "" if r.theirs is None else f"{r.theirs:.6g}",
-                "library": r.library,
-                "difference": "" if r.difference is None else f"{r.difference:.1e}",
-                "agrees": r.agrees,
-                "why": r.why,
-            }
-            for r in self.results
-        ]
-        return [text.table(rows)]
+        """A table of figures by question, and what no library computes."""
+        lines = []
+        why = list(dict.fromkeys(row.why for row in self.results if row.why))
+        for topic in dict.fromkeys(row.topic for row in self.results):
+            rows = [_shown(row, why) for row in self.results if row.topic == topic]
+            lines += [topic.capitalize(), text.table(rows)]
+        lines += [text.wrap(f"({k}) {said}.") for k, said in enumerate(why, start=1)]
+        lines.append(text.wrap(f"Not compared: {self.summary['not_compared']}."))
+        return lines
 
 
-def verify(session: Session, *, progress: Callable[[str], None] | None = None) -> Verified:
-    """Recompute survival and Weibull figures of every part with lifelines, from the rows.
+def _shown(row: Checked, why: list[str]) -> dict[str, Any]:
+    note = f" ({why.index(row.why) + 1})" if row.why else ""
+    agrees = {True: "yes", False: "NO", None: "by convention"}[row.agrees]
+    return {
+        "figure": row.figure,
+        "ours": "" if row.ours is None else f"{row.ours:.6g}",
+        "theirs": "" if row.theirs is None else f"{row.theirs:.6g}",
+        "library": row.library,
+        "difference": "" if row.difference is None else f"{row.difference:.1e}",
+        "agrees": agrees + note,
+    }
+
+
+def verify(
+    session: Session,
+    *,
+    found_causes: Causes | None = None,
+    found_pairs: Pairs | None = None,
+    found_vents: Vents | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Verified:
+    """Recompute the headline figures from the raw rows, with other people's libraries.
+
+    Parameters
+    ----------
+    found_causes, found_pairs, found_vents : answers of this session, if there are any already.
+    progress : called with each question.
 
     Returns
     -------
-    Verified : survival at 5 years (Kaplan-Meier) and Weibull shape and scale per part, for lives
-        with known birth in all units and in contract units alone; no law is fitted to parts that
-        fail unseen or are tripped.
+    Verified : by question, ours, theirs, the difference (relative to theirs), and why where the
+        two differ by convention. Lives, calls and states of the vent on their side are built row
+        by row in plain Python (`verify_plain`), from the raw tables and not from our facts.
 
     Notes
     -----
-    Above a million lives of a part, a sample of that many (seeded) is compared on both sides.
+    Above a million lives, units are sampled by a hash of their ids until about a million lives are
+    left; then both sides are of the sample.
     """
+    count = int(_lives(session))
+    share = None if count <= MOST_LIVES else MOST_LIVES / count
+    if share is None:
+        known = (found_causes, found_pairs, found_vents)
+        return _verified(session, session, EVERY, None, known, progress)
+    chosen, below = sampled(session, share)
+    with chosen:
+        return _verified(session, chosen, below, share, (None, None, None), progress)
+
+
+def _lives(session: Session) -> int:
+    session.build("fact_numbered_lives")
+    return int(session.scalar("select count(*) from fact_numbered_lives"))
+
+
+def _verified(
+    asked: Session,
+    session: Session,
+    below: str,
+    share: float | None,
+    known: tuple[Causes | None, Pairs | None, Vents | None],
+    progress: Callable[[str], None] | None,
+) -> Verified:
+    raw = raw_records(session, below)
     rows: list[Checked] = []
-    hidden = set(silent_parts(session))
-    ways = {
-        "": Selection(),
-        " (contract units)": Selection(followed=("contract",)),
-    }
-    for part in chosen_parts(session, ()):
+    for topic, made in _questions(session, raw, known):
         if progress:
-            progress(part)
-        for word, selection in ways.items():
-            rows += _part(session, part, selection, word, fitted=part not in hidden)
+            progress(topic)
+        rows += made()
+    meant = [row for row in rows if row.agrees is not None]
     return Verified(
-        as_of=session.as_of.isoformat(),
-        settings={**session.choices, "most_lives": MOST_LIVES},
-        warnings=tuple(Warning_(code=code, text=said) for code, said in session.warnings),
-        summary={"figures": len(rows), "agree": sum(r.agrees for r in rows)},
+        as_of=asked.as_of.isoformat(),
+        settings={**asked.choices, "most_lives": MOST_LIVES},
+        warnings=tuple(Warning_(code=code, text=said) for code, said in asked.warnings),
+        summary={
+            "figures": len(meant),
+            "agree": sum(bool(row.agrees) for row in meant),
+            "by_convention": len(rows) - len(meant),
+            "sampled_share": share,
+            "units": len(raw.units),
+            "not_compared": NOT_COMPARED,
+        },
         results=tuple(rows),
     )
 
 
-def _part(
-    session: Session, part: str, selection: Selection, word: str, *, fitted: bool
-) -> list[Checked]:
-    from lifelines import KaplanMeierFitter, WeibullFitter
-
-    rows = session.run("lives_rows", **selection.params(part))
-    sampled = len(rows) > MOST_LIVES
-    if sampled:
-        rows = rows.sample(MOST_LIVES, random_state=SEED)
-        ours = RiskTable.from_lives(
-            rows["entry_days"].to_numpy(float),
-            rows["exit_days"].to_numpy(float),
-            rows["ending"].to_numpy(),
-        )
-    else:
-        tables = risk_table(session, part, selection)
-        if not tables:
-            return []
-        ours = next(iter(tables.values()))
-    failed = (rows["ending"] == "failed").to_numpy()
-    entry, leaves = rows["entry_days"].to_numpy(float), rows["exit_days"].to_numpy(float)
-    note = "a sample of a million lives on both sides" if sampled else ""
-    out = []
-    curve = kaplan_meier(ours, cause="failed")
-    at = min(LOOKED_AT_YEARS * YEAR_DAYS, curve.followed_to)
-    with python_warnings.catch_warnings():
-        python_warnings.simplefilter("ignore")
-        theirs = KaplanMeierFitter().fit(leaves, failed, entry=entry)
-        survival = float(theirs.survival_function_at_times(at).iloc[0])
-    out.append(
-        _checked(
-            f"{part}{word}: share working at {at / YEAR_DAYS:.1f} years",
-            float(curve.survival_at([at])[0]),
-            survival,
-            "lifelines",
-            SAME_CURVE,
-            note,
-        )
+def _questions(
+    session: Session,
+    raw: RawRecords,
+    known: tuple[Causes | None, Pairs | None, Vents | None],
+) -> Iterator[tuple[str, Callable[[], list[Checked]]]]:
+    found_causes, found_pairs, found_vents = known
+    costs = read_costs()
+    yield "lives", lambda: lives_again(session, raw)
+    yield "causes", lambda: causes_again(found_causes or causes(session), raw)
+    yield (
+        "pairs",
+        lambda: pairs_again(found_pairs or pairs(session), raw, session.vocabulary.parts),
     )
-    if not fitted:
-        return out
-    found = single_life(session, part, selection, cluster=False)
-    if isinstance(found, FittedLife) and not sampled:
-        with python_warnings.catch_warnings():
-            python_warnings.simplefilter("ignore")
-            weibull = WeibullFitter().fit(np.maximum(leaves, 0.5), failed, entry=entry)
-        penalised = " (few failures: ours carries a penalty)" if found.label == "penalised" else ""
-        for name, value in (("shape", weibull.rho_), ("scale", weibull.lambda_)):
-            out.append(
-                _checked(
-                    f"{part}{word}: Weibull {name}{' in days' if name == 'scale' else ''}",
-                    found.parameters[name],
-                    float(value),
-                    "lifelines",
-                    SAME_FIT,
-                    f"theirs stops a little early{penalised}",
-                )
-            )
-    return out
+    yield "vents", lambda: _vents(session, found_vents, raw)
+    yield "stock", lambda: stock_again(session, raw, costs)
+    yield "policy", lambda: policy_again(session, costs)
 
 
-def _checked(
-    figure: str, ours: float, theirs: float, library: str, within: float, why: str
-) -> Checked:
-    difference = abs(ours - theirs) / max(abs(theirs), 1e-300)
-    known = bool(np.isfinite(difference))
-    return Checked(
-        figure=figure,
-        ours=ours if np.isfinite(ours) else None,
-        theirs=theirs if np.isfinite(theirs) else None,
-        library=library,
-        difference=float(difference) if known else None,
-        agrees=known and difference <= within,
-        why=why,
-    )
+def _vents(session: Session, found: Vents | None, raw: RawRecords) -> list[Checked]:
+    try:
+        return vents_again(session, found or vents(session), raw)
+    except FitError:  # nothing to compare: then there is no figure of ours either
+        return []

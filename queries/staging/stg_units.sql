@@ -2,9 +2,10 @@
 -- answers: Which appliances are known on the as-of date?
 -- grain: one row per unit
 -- inputs: raw.units, stg_clock
--- params: none (variables as_of, as_loaded)
+-- params: none (variables as_of, as_loaded, families, fuels, sampled_below)
 -- choice: What is dated after the as-of date is blank: a unit that leaves later is still followed.
--- trap: A unit installed after the as-of date is not there at all.
+-- trap: A unit installed after the as-of date is not there at all. sampled_below is for `verify` on
+--    a large warehouse: units whose hash comes first.
 -- source: contract, section 1
 select
     record.unit_id,
@@ -33,3 +34,4 @@ where record.batch <= coalesce(getvariable('as_loaded'), record.batch)
     and (record.installed_on is null or record.installed_on <= clock.as_of)
     and (getvariable('families') is null or list_contains(cast(getvariable('families') as varchar[]), record.family))
     and (getvariable('fuels') is null or list_contains(cast(getvariable('fuels') as varchar[]), record.fuel))
+    and (getvariable('sampled_below') is null or md5(record.unit_id) < getvariable('sampled_below'))

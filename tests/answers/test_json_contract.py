@@ -64,14 +64,6 @@ def test_rows_carry_the_contracts_keys(command: str) -> None:
     assert set(KEYS[command].split()) <= set(row.__dataclass_fields__)
 
 
-def test_verify_fits_the_schema_and_agrees(demo_records: Records) -> None:
-    answer = demo_records.verify()
-    jsonschema.validate(
-        json.loads(json.dumps(answer.to_dict(), allow_nan=False)), envelope_schema(Verified)
-    )
-    assert answer.summary["agree"] == answer.summary["figures"] >= 15
-
-
 @pytest.mark.parametrize("command", sorted(set(CLASSES) - {"verify"}))
 def test_every_answer_has_the_same_five(made: Demo, command: str) -> None:
     answer = made.answers[command]

@@ -1,4 +1,4 @@
-"""The fast facts against `plain_facts`, row by row, on small random records full of hard cases.
+"""The fast facts against `verify_plain`, row by row, on small random records full of hard cases.
 
 Days are few, so that visits of one unit share days; ids are drawn, so that their order is not the
 order of the rows; lines repeat a part under other tests, in other positions, in families of one.
@@ -7,7 +7,6 @@ order of the rows; lines repeat a part under other tests, in other positions, in
 from __future__ import annotations
 
 import datetime as dt
-import sys
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -15,13 +14,10 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from failstats.answers.verify_plain import Row, episodes, findings, lives, sockets, spans
 from failstats.vocabulary import load_vocabulary
 from failstats.warehouse.session import Session, open_session
 from failstats.warehouse.store import rebuild
-
-sys.path.insert(0, str(Path(__file__).resolve().parent))
-
-from plain_facts import Row, episodes, findings, lives, sockets, spans
 
 OPENS, DAYS = dt.date(2020, 1, 1), 400
 UNITS, JOBS, SINGLE = 120, 600, "F9"
@@ -143,7 +139,7 @@ def _plain(session: Session) -> dict[str, list[Row]]:
     visits = episodes(tables["jobs"], {unit["unit_id"] for unit in units})
     found = findings(tables["lines"], visits, parts)
     watched, where = spans(tables, clock), sockets(units, found, parts)
-    made = (visits, found, watched, where, lives(units, where, found, watched))
+    made = (visits, found, watched, where, list(lives(units, where, found, watched)))
     return dict(zip(FACTS, made, strict=True))
 
 

@@ -40,6 +40,8 @@ SAMPLE = {
     "modes": ["open_circuit"],
     "measured": ["coil"],
     "classes": ["8_to_15_ohm"],
+    "below": "4",
+    "as_of": dt.date(2024, 6, 30),
 }
 QUERIES = sorted(all_queries())
 

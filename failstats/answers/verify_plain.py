@@ -1,21 +1,33 @@
 """The facts again, row by row in plain Python: slow, and meant to be read beside the SQL.
 
 Nothing here is shared with `queries/facts/`. Records are lists of dicts with the stored columns.
+`verify` hands what is made here to other people's libraries; `tests/queries` compares it with the
+facts on random records.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from failstats.vocabulary import Part
+
+__all__ = ["Row", "episodes", "exposures", "findings", "lives", "sockets", "spans", "vent_states"]
 
 Row = dict[str, Any]
 DAY = dt.timedelta(days=1)
 FINDINGS = ("untested", "working", "worn", "failed")
 ACTIONS = ("kept", "cleaned", "reset", "replaced")
 ALL_FUELS = ("electric", "gas", "heat_pump")
+
+
+def _by(rows: Iterable[Row], column: str) -> dict[Any, list[Row]]:
+    groups: dict[Any, list[Row]] = defaultdict(list)
+    for row in rows:
+        groups[row[column]].append(row)
+    return groups
 
 
 def _largest(values: list[Any]) -> Any:
@@ -135,14 +147,17 @@ def _last(span: Row) -> tuple[dt.date, bool, str]:
 def spans(tables: dict[str, list[Row]], clock: Row) -> list[Row]:
     """One row per unit and stretch of time in which it was watched."""
     found = []
+    visits, periods, cleaned = (
+        _by(tables[name], "unit_id") for name in ("jobs", "periods", "cleanings")
+    )
     for unit in tables["units"]:
-        jobs = [job for job in tables["jobs"] if job["unit_id"] == unit["unit_id"]]
+        jobs = visits.get(unit["unit_id"], [])
         stated = [unit] if unit["enrolled_on"] is not None else []
-        stated += [row for row in tables["periods"] if row["unit_id"] == unit["unit_id"]]
+        stated += periods.get(unit["unit_id"], [])
         contacts = [job["visited_on"] for job in jobs] + [
             row["cleaned_on"]
-            for row in tables["cleanings"]
-            if row["unit_id"] == unit["unit_id"] and row["cleaned_by"] != "owner"
+            for row in cleaned.get(unit["unit_id"], [])
+            if row["cleaned_by"] != "owner"
         ]
         pieces = _contract_spans(unit, stated, jobs, clock)
         seen = [job["visited_on"] for job in jobs if job["visited_on"] >= clock["records_from"]]
@@ -183,24 +198,40 @@ def sockets(units: list[Row], found: list[Row], parts: dict[str, Part]) -> list[
         unit = finding["unit_id"]
         seen[finding["part"], finding["position"], family[unit]].add(unit)
     rows = []
+    named, mine = {part for part, _, _ in seen}, _by(found, "unit_id")
+    rosters: dict[tuple[str, str], set[tuple[str, int]]] = {}
     for unit in units:
-        mine, named = unit["family"], {part for part, _, _ in seen}
-        roster = set()
-        for name in named:
-            part = parts.get(name, Part(name=name))
-            in_family = any(key[0] == name and key[2] == mine for key in seen)
-            if unit["fuel"] in part.fuels and (part.on_every_unit or in_family):
-                roster.add((name, 1))
-                roster |= {
-                    (name, position)
-                    for (other, position, where), which in seen.items()
-                    if other == name and where == mine and len(which) > 1
-                }
-        own = {(f["part"], f["position"]) for f in found if f["unit_id"] == unit["unit_id"]}
+        model = (unit["family"], unit["fuel"])
+        if model not in rosters:
+            rosters[model] = _roster(*model, named, seen, parts)
+        roster = rosters[model]
+        own = {(f["part"], f["position"]) for f in mine.get(unit["unit_id"], [])}
         for part, position in roster | own:
             row = {"unit_id": unit["unit_id"], "part": part, "position": position}
             rows.append(row | {"on_roster": (part, position) in roster})
     return rows
+
+
+def _roster(
+    family: str,
+    fuel: str,
+    named: set[str],
+    seen: dict[tuple[str, int, str], set[str]],
+    parts: dict[str, Part],
+) -> set[tuple[str, int]]:
+    """(part, position) that every unit of a family and fuel has, named or not."""
+    roster = set()
+    for name in named:
+        part = parts.get(name, Part(name=name))
+        in_family = any(key[0] == name and key[2] == family for key in seen)
+        if fuel in part.fuels and (part.on_every_unit or in_family):
+            roster.add((name, 1))
+            roster |= {
+                (name, position)
+                for (other, position, where), which in seen.items()
+                if other == name and where == family and len(which) > 1
+            }
+    return roster
 
 
 def _ending(finding: Row) -> str:
@@ -210,14 +241,16 @@ def _ending(finding: Row) -> str:
     return words.get(finding["finding"], "replaced_unknown")
 
 
-def lives(units: list[Row], where: list[Row], found: list[Row], watched: list[Row]) -> list[Row]:
+def lives(
+    units: list[Row], where: list[Row], found: list[Row], watched: list[Row]
+) -> Iterator[Row]:
     """One row per life and span in which it was watched."""
     by_unit = {unit["unit_id"]: unit for unit in units}
+    spans_of = _by(watched, "unit_id")
     by_socket = defaultdict(list)
     for finding in found:
         if finding["replaced"] or (finding["failed"] and finding["action"] == "kept"):
             by_socket[finding["unit_id"], finding["part"], finding["position"]].append(finding)
-    rows = []
     for socket in where:
         unit = by_unit[socket["unit_id"]]
         changes = by_socket[socket["unit_id"], socket["part"], socket["position"]]
@@ -231,10 +264,8 @@ def lives(units: list[Row], where: list[Row], found: list[Row], watched: list[Ro
                 life = {"born_on": change["visited_on"], "item_id": change["item_id"]}
                 begun.append(life | {"first": False, "closer": closer})
         for ordinal, life in enumerate(begun):
-            for span in watched:
-                if span["unit_id"] == unit["unit_id"]:
-                    rows += _watched_life(unit, socket, span, life | {"ordinal": ordinal})
-    return rows
+            for span in spans_of.get(unit["unit_id"], []):
+                yield from _watched_life(unit, socket, span, life | {"ordinal": ordinal})
 
 
 def _watched_life(unit: Row, socket: Row, span: Row, life: Row) -> list[Row]:
@@ -270,3 +301,58 @@ def _watched_life(unit: Row, socket: Row, span: Row, life: Row) -> list[Row]:
     row |= {key: span[key] for key in ("span", "followed_as", "leaves_unseen")}
     keys = ("family", "fuel", "van_id", "building_id", "loads_per_week", "duct_material")
     return [row | {key: unit[key] for key in (*keys, "termination")}]
+
+
+# --- the state of the vent -----------------------------------------------------------------------
+
+YEAR, TWO_YEARS = 365, 730  # days since the last full cleaning at which its state changes
+Stretch = tuple[str, dt.date, dt.date]
+
+
+def vent_states(span: Row, unit: Row, cleanings: list[Row]) -> list[Stretch]:
+    """(state, day before, last day) of one unit's vent over one span, days in order."""
+    marks = {
+        row["cleaned_on"]
+        for row in cleanings
+        if row["scope"] == "full_run" and span["starts_on"] <= row["cleaned_on"] <= span["ends_on"]
+    }
+    if unit["vent_new"] and unit["installed_on"] == span["starts_on"]:
+        marks.add(unit["installed_on"])
+    found: list[Stretch] = []
+    days = sorted(marks)
+    before = span["starts_on"] - DAY
+    first = days[0] if days else span["ends_on"]
+    sure = before + TWO_YEARS * DAY
+    found += [("unknown", before, min(first, sure)), ("over_24", max(before, sure), first)]
+    for clean, end in zip(days, [*days[1:], span["ends_on"]], strict=False):
+        one, two = clean + (YEAR - 1) * DAY, clean + (TWO_YEARS - 1) * DAY
+        found += [
+            ("under_12", clean, min(one, end)),
+            ("12_to_24", one, min(two, end)),
+            ("over_24", two, end),
+        ]
+    return [stretch for stretch in found if stretch[1] < stretch[2]]
+
+
+def exposures(
+    units: list[Row], watched: list[Row], cleanings: list[Row], made: Iterable[Row]
+) -> Iterator[Row]:
+    """One row per life with known birth and stretch of one state of the vent."""
+    by_unit, cleaned = {unit["unit_id"]: unit for unit in units}, _by(cleanings, "unit_id")
+    states = {
+        (span["unit_id"], span["span"]): vent_states(
+            span, by_unit[span["unit_id"]], cleaned.get(span["unit_id"], [])
+        )
+        for span in watched
+    }
+    for life in made:
+        if life["birth"] != "known" or life["exit_days"] <= life["entry_days"]:
+            continue
+        born, ends = life["born_on"], life["ending"] in ("failed", "tripped")
+        for state, before, last in states[life["unit_id"], life["span"]]:
+            start = max(life["entry_days"], (before - born).days)
+            stop = min(life["exit_days"], (last - born).days)
+            if start < stop:
+                row = {"state": state, "start_days": start, "stop_days": stop}
+                row["failed"] = ends and (last - born).days >= life["exit_days"]
+                yield life | row
