@@ -108,16 +108,24 @@ def load(
 ) -> None:
     """Take records into the warehouse, all or nothing; bad rows go to quarantine with a reason.
 
-    SOURCE is a folder with files named after the tables, or such files; or a database on a server,
-    postgresql://user@host/database, of which only tables named after ours are read (extra package:
-    pip install "failstats[postgres]"; keep the password in PGPASSFILE, not in the address). Exit
-    status 3 says that all is done, but some rows were quarantined: failstats quality lists them,
-    failstats quality --quarantine FOLDER writes them out to be corrected and taken back with
+    SOURCE is a folder or files, one or several, named after the tables (units.csv, jobs.csv, …):
+    CSV (.csv, .tsv, .txt, also packed as .gz), Parquet (.parquet), JSON lines (.jsonl, .ndjson),
+    Excel (.xlsx, a sheet per table) or SQLite (.sqlite, .db). Files that are named or written
+    otherwise, and one flat export with a row per part line, load through a mapping (--map), which
+    failstats draft map begins.
+
+    A database on a server is postgresql://user@host/database, of which only tables named after ours
+    are read (extra package: pip install "failstats[postgres]"; keep the password in PGPASSFILE, not
+    in the address).
+
+    Exit status 3 says that all is done, but some rows were quarantined: failstats quality lists
+    them, failstats quality --quarantine FOLDER writes them out to be corrected and taken back with
     --requeue, one file at a time.
 
     \b
     Examples:
-      failstats load exports/ --map mapping.toml -w company.duckdb
+      failstats load exports/ -w company.duckdb
+      failstats load flat_export.csv --map mapping.toml -w company.duckdb
       failstats load --requeue refused/quarantine_lines.csv -w company.duckdb
     """
     from failstats.intake.load import load as run
@@ -287,15 +295,21 @@ def draft(
 ) -> None:
     """Write a commented starting file to correct: a mapping, costs, rules, or blank tables.
 
+    A mapping is drafted from files in any form that load takes, one flat export with units, jobs
+    and part lines side by side among them. Its guesses are in force, each with its reason beside
+    it; what no value tells is asked for and left open. Read it before you load with it.
+
     \b
     Examples:
       failstats draft costs
       failstats draft map export.csv --out mapping.toml
     """
-    from failstats.drafts import write_draft
+    from failstats.drafts import map_summary, write_draft
 
     for path in write_draft(what, [Path(s) for s in sources], Path(out) if out else None):
         click.echo(f"wrote {path}")
+        if what == "map":
+            click.echo("\n".join(map_summary(path)))
 
 
 for question in (*QUESTIONS, *PLANS):

@@ -10,7 +10,7 @@ from failstats.answers.costs import DEFAULTS
 from failstats.errors import InputError
 from failstats.intake.draft import draft_map, draft_tables
 
-__all__ = ["costs_text", "write_draft"]
+__all__ = ["costs_text", "map_summary", "write_draft"]
 
 
 def costs_text(currency: str = "USD") -> str:
@@ -29,6 +29,15 @@ def costs_text(currency: str = "USD") -> str:
         lines += ["", f"[{table}]"]
         lines += [f"{key} = {default}  # {meaning}" for key, (default, meaning) in keys.items()]
     return "\n".join(lines) + "\n"
+
+
+def map_summary(path: Path) -> list[str]:
+    """What a person has to do with a drafted mapping, in lines to show."""
+    text = path.read_text("utf-8")
+    guesses = sum("# guess:" in line for line in text.splitlines())
+    asked = [line.removeprefix("# - ") for line in text.splitlines() if line.startswith("# - ")]
+    lines = [f"{guesses} guess{'es' if guesses != 1 else ''} to check in it"]
+    return lines + (["to decide:", *(f"- {what}" for what in asked)] if asked else [])
 
 
 def _free(path: Path) -> Path:

@@ -127,7 +127,7 @@ class Quality(Answer):
             text.table(
                 [
                     {
-                        "batch": b.batch, "file": b.file, "rows in": b.rows_in, "good": b.good,
+                        "batch": b.batch, "table": b.table, "file": b.file, "rows in": b.rows_in, "good": b.good,
                         "quarantined": b.quarantined, "duplicates": b.duplicates, "corrected": b.corrected,
                     }
                     for b in self.results.batches
@@ -140,6 +140,7 @@ class Quality(Answer):
                 text.table(
                     [
                         {
+                            "table": q.table,
                             "file": q.file,
                             "line": q.line,
                             "column": q.column or "",

@@ -1,75 +1,36 @@
 """Starting files to correct: blank tables with an example row, and a mapping for given files.
 
-A drafted mapping guesses, and every guess is a comment that says why: nothing is in force until a
-person takes the ``#`` away. Values are shown only where they are codes that have to be translated.
+A drafted mapping is in force as it stands where its guesses are right. Each guess has its reason
+beside it; what no value tells (two orders of day and month, a unit) is left open, asked for at the
+top, and refused or quarantined by ``load`` until a person has decided.
 """
 
 from __future__ import annotations
 
 import csv
-import difflib
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
-import duckdb
-
 from failstats.errors import InputError
-from failstats.intake.convert import date_orders, word_key
-from failstats.intake.csv_lines import DELIMITERS, open_csv
-from failstats.intake.formats import (
-    RowFile,
-    json_lines,
-    parquet,
-    sheet_names,
-    sqlite_table,
-    sqlite_tables,
-    xlsx_sheet,
+from failstats.intake.convert import Dialect, word_key
+from failstats.intake.draft_guess import MOST_CODES, Guesses, guess, identifies, unit_in_title
+from failstats.intake.draft_sheet import Sheet, code_of, open_sheets, with_unit
+from failstats.intake.draft_trial import repeated, unreadable
+from failstats.intake.draft_writing import (
+    drop_lines,
+    plain_text,
+    sheet_name,
+    toml_text,
+    writing_of,
 )
-from failstats.intake.prepass import examine, unpack
-from failstats.intake.privacy import DOMAINS, identifying_title, looks_identifying
+from failstats.intake.privacy import looks_identifying
 from failstats.units import DEFAULT_UNIT, KINDS
 from failstats.vocabulary import Vocabulary, load_vocabulary
 from failstats.warehouse.schema import TABLES, Column
 from failstats.warehouse.scratch import private_folder
 
 __all__ = ["draft_map", "draft_tables"]
-
-SAMPLE = 2000  # rows looked at
-LIKE = 0.75  # how like a title must be to a column's name to be guessed; our own choice
-LIKELY = 2.0  # rank below which a guess rests on a known title
-MOST_CODES = 30  # a column with more different values is no column of codes
-
-# titles people use, as words; only ever a guess
-TITLES = {
-    "unit_id": ("unit", "appliance", "machine", "asset", "serial", "serial number", "dryer"),
-    "family": ("model", "model family", "type", "series"),
-    "fuel": ("heat", "heated by", "energy"),
-    "installed_on": ("install date", "installed", "put in", "installation"),
-    "enrolled_on": ("contract start", "contract from", "enrolled"),
-    "left_on": ("contract end", "contract to", "left", "removed"),
-    "loads_per_week": ("loads", "use", "cycles per week"),
-    "duct_length": ("duct", "vent length", "run", "duct run"),
-    "building_id": ("building", "property", "site"),
-    "job_id": ("job", "ticket", "work order", "order", "visit", "call"),
-    "visited_on": ("visit date", "date", "service date", "seen on", "job date"),
-    "kind": ("job type", "visit type"),
-    "complaint": ("symptom", "said", "problem", "fault reported"),
-    "technician_id": ("technician", "tech", "engineer"),
-    "van_id": ("van", "truck", "vehicle"),
-    "completed": ("done", "complete", "finished"),
-    "labour": ("labor", "time", "minutes", "hours"),
-    "part": ("component", "what", "item type"),
-    "finding": ("state", "condition", "result", "found"),
-    "action": ("done", "work", "repair"),
-    "reading": ("ohms", "ohm", "measurement", "measured", "value"),
-    "item_id": ("item", "sku", "article", "part number"),
-    "cost": ("part cost", "part price"),
-    "cleaned_on": ("cleaning date", "cleaned"),
-    "lint": ("lint removed",),
-    "price": ("cost", "unit price"),
-}
 
 
 def draft_tables(folder: Path) -> list[Path]:
@@ -102,17 +63,6 @@ def draft_tables(folder: Path) -> list[Path]:
     return paths
 
 
-@dataclass(slots=True)
-class _Sheet:
-    """One sheet or file and what its columns hold."""
-
-    file: str
-    sheet: str | None
-    header: list[str]
-    values: list[list[str]]
-    notes: list[str]
-
-
 def draft_map(sources: Sequence[Path], *, vocabulary: Vocabulary | None = None) -> str:
     """The text of a mapping file for these files, to be read and corrected.
 
@@ -123,207 +73,206 @@ def draft_map(sources: Sequence[Path], *, vocabulary: Vocabulary | None = None) 
 
     Raises
     ------
-    InputError : a file cannot be read.
+    InputError : a file cannot be read, or none has a row.
     """
     words = vocabulary or load_vocabulary()
-    lines = [
-        "# A mapping, drafted from the titles and the first rows. Every guess is a comment with",
-        "# its reason: take the # away where it is right, correct it where it is not.",
-        "",
-        '# currency = "USD"          # of every price and cost',
-        "# records_from = 2015-01-01  # first and last day between which every job would be here;",
-        "# records_to = 2023-12-31    # without them the first and last visit are assumed",
-    ]
+    asked: list[str] = []
+    body: list[str] = []
+    top: list[str] = []
     with private_folder() as folder:
-        for path in sources:
-            for sheet in _sheets(Path(path), folder):
-                lines += ["", *_section(sheet, words)]
-    return "\n".join(lines) + "\n"
-
-
-def _sheets(path: Path, folder: Path) -> list[_Sheet]:
-    name = path.name.lower()
-    if not path.is_file():
-        raise InputError("a source must be a file, but this one is none.", where=str(path),
-                         do="name the files to be mapped.")  # fmt: skip
-    opened: list[tuple[str | None, RowFile | None]]
-    if name.endswith(".xlsx"):
-        opened = [(sheet, xlsx_sheet(path, sheet)) for sheet in sheet_names(path)]
-    elif name.endswith((".sqlite", ".sqlite3", ".db")):
-        opened = [(table, sqlite_table(path, table)) for table in sqlite_tables(path)]
-    elif name.endswith(".parquet"):
-        opened = [(None, parquet(path, folder))]
-    elif name.endswith((".jsonl", ".ndjson")):
-        opened = [(None, json_lines(path, folder))]
-    else:
-        read = unpack(path, folder) if name.endswith(".gz") else path
-        opened = [(None, open_csv(read, folder, wanted=[], delimiter=_delimiter(read, folder),
-                                  label=path.name))]  # fmt: skip
-    sheets = []
-    for sheet, rows in opened:
-        if rows is not None:
-            sheets.append(_Sheet(path.name, sheet, rows.header, _sample(rows), rows.notes))
-    return sheets
-
-
-def _delimiter(path: Path, folder: Path) -> str:
-    with examine(path, folder).path.open(encoding="utf-8", errors="replace") as handle:
-        head = [line for line in (handle.readline() for _ in range(20)) if line.strip()]
-    first = head[0] if head else ""
-    return max(DELIMITERS, key=lambda mark: (first.count(mark), mark == ","))
-
-
-def _sample(rows: RowFile) -> list[list[str]]:
-    """The values of each column in the first rows."""
-    with duckdb.connect() as connection:
-        rows.stage(connection, "sampled")
-        columns = []
-        for at in range(len(rows.header)):
-            found = connection.execute(
-                f"select trim(c{at}) from (from sampled where broken is null order by place limit "
-                f"{SAMPLE}) where trim(c{at}) <> ''"
+        sheets = [sheet for path in sources for sheet in open_sheets(Path(path), folder)]
+        if not sheets:
+            raise InputError(
+                "there must be rows to draft a mapping from, but there are none.",
+                where=", ".join(Path(path).name for path in sources[:5]),
+                do="name files with a header and at least one row.",
             )
-            columns.append([row[0] for row in found.fetchall()])
-    return columns
+        seen = [(sheet, guess(sheet, words)) for sheet in sheets]
+        _one_sheet_per_table(seen, asked)
+        for sheet, found in seen:
+            writing, dialect = writing_of(sheet, found, asked)
+            if len(seen) == 1:
+                top = ["", *writing, *drop_lines(sheet, found.left_out)]
+                writing, found.left_out = [], {}
+            body += ["", *_section(sheet, found, words, asked, writing, dialect)]
+        for sheet in sheets:
+            sheet.connection.close()
+    if not any(found.tables for _, found in seen):
+        asked.append("no table is recognised: write [tables.units], [tables.jobs] or "
+                     "[tables.lines] yourself")  # fmt: skip
+    known = {table for _, found in seen for table in found.tables}
+    if any(name == "cost" or name == "price" for _, found in seen for _, name in found.found):
+        asked.append("currency: of every price and cost; nothing in a file tells it")
+    return "\n".join([*_head(asked, known), *top, *body]) + "\n"
 
 
-def _guesses(title: str) -> list[tuple[str, str, str]]:
-    """(table, column, why) that a title may stand for, the exact ones first."""
-    plain = re.sub(r"[^a-z0-9]+", " ", title.lower()).strip()
-    found = []
-    for table in TABLES.values():
-        for column in table.columns:
-            names = (column.name.replace("_", " "), *column.synonyms)
-            if plain in names:
-                found.append((0.0, table.name, column.name, "the same name"))
-            elif plain in TITLES.get(column.name, ()):
-                found.append((1.0, table.name, column.name, "a title often used for it"))
-            else:
-                like = max(difflib.SequenceMatcher(None, plain, name).ratio() for name in names)
-                if like >= LIKE:
-                    found.append((3.0 - like, table.name, column.name, "a title like its name"))
-    if any(rank < LIKELY for rank, *_ in found):
-        found = [guess for guess in found if guess[0] < LIKELY]
-    return [(table, column, why) for _, table, column, why in sorted(found)]
+def _head(asked: list[str], known: set[str]) -> list[str]:
+    lines = [
+        '# A mapping, drafted from the titles and the values. What stands behind "guess:" is a',
+        "# guess with its reason, and it is in force: read every line, correct what is wrong, put",
+        "# a # before what should not hold. Then try it: failstats load … --map this_file --check",
+    ]
+    if asked:
+        lines += ["#", "# To decide before the load:", *(f"# - {what}" for what in asked)]
+    lines += ["", '# currency = "USD"          # of every price and cost']
+    if known & {"jobs", "cleanings"}:
+        lines += [
+            "# records_from = 2015-01-01  # first and last day between which every job would be",
+            "# records_to = 2023-12-31    # here; without them first and last visit are assumed",
+        ]
+    return lines
 
 
-def _section(sheet: _Sheet, words: Vocabulary) -> list[str]:
-    named = sheet.sheet or sheet.file.split(".")[0]
-    guesses = {at: _guesses(title) for at, title in enumerate(sheet.header) if title}
-    tables = [named.lower()] if named.lower() in TABLES else _tables(guesses)
-    what = f"{sheet.file}" + (f", sheet {sheet.sheet}" if sheet.sheet else "")
-    lines = [f"# ---- {what}: {len(sheet.header)} columns", *(f"# {note}" for note in sheet.notes)]
-    used: set[int] = set()
-    for table in tables:
-        lines += ["", f"[tables.{table}]", f"file = {_text(sheet.file)}"]
-        if sheet.sheet:
-            lines.append(f"sheet = {_text(sheet.sheet)}")
-        lines += _writing(sheet, guesses)
-        columns, units, codes = [], [], []
-        for column in TABLES[table].columns:
-            at = _best(guesses, table, column.name, used if len(tables) == 1 else set())
-            if at is None:
-                if column.required:
-                    columns.append(f'# {column.name} = ""  # needed: {column.meaning}')
+def _one_sheet_per_table(seen: list[tuple[Sheet, Guesses]], asked: list[str]) -> None:
+    """A mapping takes a table from one file: the sheet that tells most of it."""
+    for table in TABLES:
+        having = [(sheet, found) for sheet, found in seen if table in found.tables]
+        if len(having) < 2:
+            continue
+        best = max(having, key=lambda pair, of=table: _told(of, pair[1]))[0]
+        for sheet, found in having:
+            if sheet is best:
                 continue
-            used.add(at)
-            why = next(w for t, c, w in guesses[at] if (t, c) == (table, column.name))
-            if sheet.header[at].lower() != column.name:
-                columns.append(f"# {column.name} = {_text(sheet.header[at])}  # guess: {why}")
-            units += _unit(column, sheet.values[at])
-            codes += _codes(table, column, sheet.values[at], words)
-        lines += [f"[tables.{table}.columns]  # ours = theirs", *columns] if columns else []
-        lines += [f"[tables.{table}.units]", *units] if units else []
-        lines += codes
-    left = [title for at, title in enumerate(sheet.header) if title and at not in used]
-    if left:
-        lines += ["", f"# columns for which there is no guess: {', '.join(map(_text, left))}"]
-    if not tables:
-        lines.append("# no table is guessed: write [tables.units], [tables.jobs] or [tables.lines]")
+            asked.append(
+                f"{sheet_name(sheet)} holds {table} too, but a mapping takes a table from one "
+                f"file, here from {sheet_name(best)}: load the other with a mapping of its own"
+            )
+            found.tables.remove(table)
+            found.missing = [pair for pair in found.missing if pair[0] != table]
+            for pair in [pair for pair in found.found if pair[0] == table]:
+                one = found.found.pop(pair)
+                if not any(other.at == one.at for other in found.found.values()):
+                    found.left_out[one.at] = f"{one.column.name} is taken from another file"
+
+
+def _told(table: str, found: Guesses) -> tuple[bool, int, int]:
+    """How much a sheet tells of a table."""
+    own = [name for of, name in found.found if of == table]
+    whole = not any(of == table for of, _ in found.missing)
+    return whole, len(own), -len(found.tables)
+
+
+def _section(sheet: Sheet, found: Guesses, words: Vocabulary, asked: list[str],
+             writing: list[str], dialect: Dialect) -> list[str]:  # fmt: skip
+    lines = [f"# ---- {sheet_name(sheet)}: {len(sheet.header)} columns, {sheet.rows:,} rows",
+             *(f"# {plain_text(note)}" for note in sheet.notes)]  # fmt: skip
+    if len(found.tables) > 1:
+        lines.append(f"# a flat export: its rows hold {', '.join(found.tables)} side by side, and "
+                     "the parents' columns repeat")  # fmt: skip
+    elif not found.tables:
+        lines.append("# no table is guessed for it; leave it out of the load, or map it by hand")
+        return lines
+    for table in found.tables:
+        lines += ["", f"[tables.{table}]", f"file = {toml_text(sheet.file)}"]
+        if sheet.sheet:
+            lines.append(f"sheet = {toml_text(sheet.sheet)}")
+        lines += writing  # what holds for the file stands in the sections of all its tables
+        others = dict.fromkeys(found.not_for.get(table, []), "guess: it belongs to another table")
+        lines += drop_lines(sheet, found.left_out | others if table == found.tables[0] else others)
+        lines += [f"# {what}" for what in found.remarks.get(table, [])]
+        lines += _columns(sheet, found, table, words, asked, dialect)
     return lines
 
 
-def _tables(guesses: dict[int, list[tuple[str, str, str]]]) -> list[str]:
-    """Tables of which more than the keys are there."""
-    there = {(table, column) for found in guesses.values() for table, column, _ in found}
-    picked = []
-    for name in ("units", "jobs", "lines", "cleanings", "catalogue"):
-        needed = [column.name for column in TABLES[name].columns if column.required]
-        if sum((name, column) in there for column in needed) >= max(2, len(needed) - 1):
-            picked.append(name)
-    return picked
+def _columns(sheet: Sheet, found: Guesses, table: str, words: Vocabulary, asked: list[str],
+             dialect: Dialect) -> list[str]:  # fmt: skip
+    columns, units, codes, same, tried = [], [], [], [], []
+    for column in TABLES[table].columns:
+        one = found.found.get((table, column.name))
+        if one is None:
+            if column.required:
+                columns.append(f'# {column.name} = ""  # needed, and nothing is like it: '
+                               f"{column.meaning}")  # fmt: skip
+                if (what := _missing(table, column.name, sheet)) not in asked:
+                    asked.append(what)
+            continue
+        title, values = sheet.header[one.at], sheet.values[one.at]
+        if title.strip().lower() == column.name:
+            same.append(column.name)
+        else:
+            columns.append(f"{column.name} = {toml_text(title)}  # guess: {one.why}")
+        if column.kind == "id" and (why := identifies(sheet, one.at)):
+            columns.append(f"# {column.name}: load with --key-file, which hashes it: {why}")
+            what = f"{column.name} from {plain_text(title)!r}: {why}; load with --key-file"
+            if what not in asked:
+                asked.append(what)
+        for at, why in one.rivals:
+            columns.append(f"# {column.name} = {toml_text(sheet.header[at])}  # or this one: {why}")
+        unit = _unit(column, title, values, asked)
+        units += unit
+        said, translated = _codes(table, column, values, words)
+        codes += said
+        bare = re.match(r'\w+ = "([^"?]+)"', unit[0]) if unit else None
+        tried += unreadable(sheet, column, one, found, words, dialect,
+                            bare[1] if bare else None, translated)  # fmt: skip
+    tried += repeated(sheet, table, found)
+    lines = [f"# under their own names: {', '.join(same)}"] if same else []
+    lines += [f"# {plain_text(what)}" for what in tried]
+    lines += [f"[tables.{table}.columns]  # ours = theirs", *columns] if columns else []
+    lines += [f"[tables.{table}.units]  # what a bare number means", *units] if units else []
+    return lines + codes
 
 
-def _best(guesses: dict[int, list[tuple[str, str, str]]], table: str, column: str,
-          used: set[int]) -> int | None:  # fmt: skip
-    ranked = [
-        (place, at)
-        for at, found in guesses.items()
-        if at not in used
-        for place, (found_table, found_column, _) in enumerate(found)
-        if (found_table, found_column) == (table, column)
-    ]
-    return min(ranked)[1] if ranked else None
-
-
-def _writing(sheet: _Sheet, guesses: dict[int, list[tuple[str, str, str]]]) -> list[str]:
-    """What the values say about dates, decimal marks and people."""
-    lines = []
-    proved, either = set(), None
-    for values in sheet.values:
-        orders, open_date = date_orders(values)
-        proved |= orders
-        either = either or open_date
-    if len(proved) == 1:
-        lines.append(f'# date_order = "{next(iter(proved))}"  # guess: some dates prove it')
-    elif proved or either:
-        lines.append('# date_order = "dmy"  # or "mdy": the dates fit both or mix both; choose')
-    if any(re.fullmatch(r"\d+,\d{1,2}", v) for values in sheet.values for v in values):
-        lines.append('# decimal_mark = ","  # guess: some numbers have a comma')
-    personal = [
-        title
-        for at, title in enumerate(sheet.header)
-        if title
-        and not any(why == "the same name" for _, _, why in guesses.get(at, []))
-        and not any(column in DOMAINS for _, column, _ in guesses.get(at, []))
-        and (identifying_title(title) or any(looks_identifying(v) for v in sheet.values[at]))
-    ]
-    if personal:
-        lines.append(
-            f"# drop = [{', '.join(map(_text, personal))}]  # guess: they look like what "
-            "identifies somebody, or like free text"
+def _missing(table: str, name: str, sheet: Sheet) -> str:
+    if name == "job_id":
+        return (
+            f"job_id: no column of {sheet_name(sheet)} is a job number, and every row must say on "
+            "which visit it was: export the job's number, or number the visits (one for each "
+            "appliance and day) in a column of their own"
         )
-    return lines
+    return f"{table}: {name} is needed, and no column of {sheet_name(sheet)} is like it"
 
 
-def _unit(column: Column, values: list[str]) -> list[str]:
+def _unit(column: Column, title: str, values: dict[str, int], asked: list[str]) -> list[str]:
     """A line for the unit of bare numbers."""
     if column.kind not in KINDS or not any(re.fullmatch(r"[\d.,]+", value) for value in values):
         return []
-    unit = DEFAULT_UNIT.get(column.kind)
-    fallback = f"it is {unit}" if unit else "they go to quarantine"
-    return [f'# {column.name} = ""  # numbers without a unit: say which; without it {fallback}']
+    if title.strip().lower() == column.name and column.kind in DEFAULT_UNIT:
+        return [f'# {column.name} = "{DEFAULT_UNIT[column.kind]}"  # what a bare number means']
+    if unit := unit_in_title(title, column.kind):
+        return [f"{column.name} = {toml_text(unit)}  # guess: the title says so"]
+    shares = {with_unit(value) for value in values} - {None}
+    if column.kind not in DEFAULT_UNIT:
+        asked.append(f"the unit of {column.name}: numbers without one go to quarantine")
+        return [f'# {column.name} = ""  # numbers without a unit: say which; without it they go to '
+                "quarantine" + (" (others have one)" if shares else "")]  # fmt: skip
+    asked.append(f'the unit of {column.name} ({plain_text(title)}): put it in place of "?", which '
+                 "load refuses")  # fmt: skip
+    return [f'{column.name} = "?"  # numbers without a unit: say which; load refuses the ?']
 
 
-def _codes(table: str, column: Column, values: list[str], words: Vocabulary) -> list[str]:
-    """Codes to translate."""
+def _codes(
+    table: str, column: Column, values: dict[str, int], words: Vocabulary
+) -> tuple[list[str], dict[str, str]]:
+    """Codes to translate, and the synonyms that are read without being told."""
     if column.words is None:
-        return []
-    known = {word_key(text) for text in words.spellings(column.words)}
-    codes = sorted({value for value in values if word_key(value) not in known})
-    if not codes or len(codes) > MOST_CODES:
-        return []
-    lines = [f"[tables.{table}.codes.{column.name}]  # theirs = ours"]
+        return [], {}
+    spellings = {word_key(text): word for text, word in words.spellings(column.words).items()}
+    own = {*(words.parts if column.words == "parts" else words.words[column.words])}
+    read = {word_key(value): spellings[word_key(value)] for value in values
+            if word_key(value) in spellings and word_key(value) not in own}  # fmt: skip
+    lines = []
+    if read:
+        pairs = ", ".join(f"{value} = {word}" for value, word in sorted(read.items()))
+        lines.append(f"# {column.name}: read without being told: {pairs}")
+    codes = sorted(value for value in values if word_key(value) not in spellings)
+    translated: dict[str, str] = {}
+    if not codes:
+        return lines, translated
+    if len(codes) > MOST_CODES:
+        return [*lines, f"# {column.name}: {len(codes)} values are no known word"], translated
+    lines.append(f"[tables.{table}.codes.{column.name}]  # theirs = ours")
+    once: dict[str, str] = {}
     for code in codes:
+        once.setdefault(code.lower(), code)
+    for code in once.values():
         if len(code) > 40 or looks_identifying(code):
             continue
+        if word := code_of(column.words, code):
+            lines.append(f'{toml_text(code)} = "{word}"  # guess: a common way to say it')
+            translated[code.lower()] = word
+            continue
         nearest = words.nearest(column.words, word_key(code))
-        hint = f"  # the nearest known word is {nearest}" if nearest else ""
-        lines.append(f'# {_text(code)} = ""{hint}')
-    return lines
-
-
-def _text(value: str) -> str:
-    """A TOML string of one line."""
-    escaped = value.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + re.sub(r"[\x00-\x1f\x7f]", " ", escaped) + '"'
+        hint = f"the nearest known word is {nearest}" if nearest else "say what it means"
+        lines.append(f'# {toml_text(code)} = ""  # not known, goes to quarantine; {hint}')
+    return lines, translated
