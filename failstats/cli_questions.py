@@ -221,6 +221,10 @@ def vents(
 ) -> None:
     """Does vent neglect shorten part life, and can we believe it?
 
+    Always beside the adjusted ratio: the crude one, controls, the cleaning still to come, years
+    spent behind a neglected vent, a cleaning that acts 30 days later, and the same without
+    symptom-driven or owner-reported cleanings.
+
     \b
     Example:
       failstats vents --part coil --control door_switch --cut 6 --cut 18 -w company.duckdb

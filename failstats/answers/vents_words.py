@@ -193,6 +193,14 @@ def _length(summary: Mapping[str, Any]) -> str:
     )
 
 
+def _verdict(row: VentEffect) -> str:
+    """The verdict in words; a size that is ruled out with its number."""
+    words = text.words(row.verdict)
+    if row.verdict == "no_effect_larger_than" and row.ci[1] is not None:
+        return f"{words} {row.ci[1]:.2f}"
+    return words
+
+
 def details(
     rows: Sequence[VentEffect],
     summary: Mapping[str, Any],
@@ -212,7 +220,7 @@ def details(
             "hazard ratio": _ratio(r.hazard_ratio),
             text.level_head(settings): text.between(r.ci, _ratio, brackets=False),
             "crude": _ratio(r.crude_hazard_ratio),
-            "verdict": text.words(r.verdict),
+            "verdict": _verdict(r),
         }
         for r in rows
     ]
