@@ -2,6 +2,7 @@
 
 python notebooks/run_notebooks.py            compare with what is kept
 python notebooks/run_notebooks.py --write    keep what they print now
+python notebooks/run_notebooks.py --write 3_analyst.ipynb    this one alone
 """
 
 from __future__ import annotations
@@ -76,10 +77,14 @@ def main() -> None:
 
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--write", action="store_true")
+    options.add_argument("names", nargs="*", help="of notebooks; all without")
     asked = options.parse_args()
+    paths = [path for path in notebooks() if not asked.names or path.name in asked.names]
+    if len(paths) < len(asked.names):
+        raise SystemExit(f"notebooks are {', '.join(path.name for path in notebooks())}")
     with tempfile.TemporaryDirectory() as folder:
         made = demo(Path(folder), step=lambda _: nullcontext())
-        for path in notebooks():
+        for path in paths:
             book = run(path, made.warehouse)
             if asked.write:
                 nbformat.write(book, path)
