@@ -15,7 +15,7 @@ from pathlib import Path
 from failstats.errors import InputError
 from failstats.intake.convert import Dialect, word_key
 from failstats.intake.draft_guess import MOST_CODES, Guesses, guess, identifies, unit_in_title
-from failstats.intake.draft_sheet import Sheet, code_of, open_sheets, with_unit
+from failstats.intake.draft_sheet import Sheet, code_of, headless, open_sheets, with_unit
 from failstats.intake.draft_trial import repeated, unreadable
 from failstats.intake.draft_writing import (
     drop_lines,
@@ -68,7 +68,7 @@ def draft_map(sources: Sequence[Path], *, vocabulary: Vocabulary | None = None) 
 
     Parameters
     ----------
-    sources : the files as they came.
+    sources : the files as they came, or folders of them.
     vocabulary : the known words; the shipped ones if None.
 
     Raises
@@ -90,9 +90,10 @@ def draft_map(sources: Sequence[Path], *, vocabulary: Vocabulary | None = None) 
         seen = [(sheet, guess(sheet, words)) for sheet in sheets]
         _one_sheet_per_table(seen, asked)
         for sheet, found in seen:
+            asked += _titles(sheet)
             writing, dialect = writing_of(sheet, found, asked)
             if len(seen) == 1:
-                top = ["", *writing, *drop_lines(sheet, found.left_out)]
+                top = ["", *writing, *(drop_lines(sheet, found.left_out) if found.tables else [])]
                 writing, found.left_out = [], {}
             body += ["", *_section(sheet, found, words, asked, writing, dialect)]
         for sheet in sheets:
@@ -104,6 +105,23 @@ def draft_map(sources: Sequence[Path], *, vocabulary: Vocabulary | None = None) 
     if any(name == "cost" or name == "price" for _, found in seen for _, name in found.found):
         asked.append("currency: of every price and cost; nothing in a file tells it")
     return "\n".join([*_head(asked, known), *top, *body]) + "\n"
+
+
+def _titles(sheet: Sheet) -> list[str]:
+    """What is wrong with the titles, which only the file itself can mend."""
+    low = [title.strip().lower() for title in sheet.header]
+    twice = sorted({title for title in low if title and low.count(title) > 1})
+    nameless = [str(at + 1) for at, title in enumerate(low) if not title and sheet.values[at]]
+    asked = []
+    if headless(sheet):
+        asked.append(f"{sheet_name(sheet)}: is its first line a header? It looks like a row")
+    if twice:
+        asked.append(f"{sheet_name(sheet)}: two columns are called "
+                     f"{', '.join(map(plain_text, twice))}; load refuses that: rename one")  # fmt: skip
+    if nameless:
+        asked.append(f"{sheet_name(sheet)}: column {', '.join(nameless)} has values and no title; "
+                     "load refuses that: give it one")  # fmt: skip
+    return asked
 
 
 def _head(asked: list[str], known: set[str]) -> list[str]:
@@ -154,13 +172,16 @@ def _told(table: str, found: Guesses) -> tuple[bool, int, int]:
 
 def _section(sheet: Sheet, found: Guesses, words: Vocabulary, asked: list[str],
              writing: list[str], dialect: Dialect) -> list[str]:  # fmt: skip
-    lines = [f"# ---- {sheet_name(sheet)}: {len(sheet.header)} columns, {sheet.rows:,} rows",
+    lines = [f"# ---- {sheet_name(sheet)}: {len(sheet.header)} columns, {sheet.rows:,} "
+             f"row{'s' if sheet.rows != 1 else ''}",
              *(f"# {plain_text(note)}" for note in sheet.notes)]  # fmt: skip
     if len(found.tables) > 1:
         lines.append(f"# a flat export: its rows hold {', '.join(found.tables)} side by side, and "
                      "the parents' columns repeat")  # fmt: skip
     elif not found.tables:
+        titles = ", ".join(toml_text(title) for title in sheet.header if title.strip())
         lines.append("# no table is guessed for it; leave it out of the load, or map it by hand")
+        lines.append(f"# its titles: {titles}")
         return lines
     for table in found.tables:
         lines += ["", f"[tables.{table}]", f"file = {toml_text(sheet.file)}"]

@@ -11,13 +11,13 @@ import re
 from dataclasses import dataclass, field
 
 from failstats.intake.draft_sheet import Sheet, fit
-from failstats.intake.draft_words import TABLE_NAMES, TITLES
+from failstats.intake.draft_words import TABLE_NAMES, TITLES, plain_title
 from failstats.intake.privacy import DOMAINS, identifying_title, looks_identifying
 from failstats.units import KINDS, unit_dimension
 from failstats.vocabulary import Vocabulary
 from failstats.warehouse.schema import TABLES, Column
 
-__all__ = ["Guess", "Guesses", "guess", "identifies", "plain_title", "unit_in_title"]
+__all__ = ["Guess", "Guesses", "guess", "identifies", "unit_in_title"]
 
 EXACT, KNOWN, SHORTENED, LIKE, HELD = 3.0, 2.0, 1.8, 1.0, 0.9  # how much a ground counts
 SURE = 1.5  # from here a column speaks for its table
@@ -91,12 +91,6 @@ def unit_in_title(title: str, kind: str) -> str | None:
         if unit_dimension(unit) in allowed:
             return str(unit)
     return None
-
-
-def plain_title(title: str) -> str:
-    """A title as words without its unit."""
-    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", re.sub(r"[(\[].*?[)\]]", " ", title))
-    return re.sub(r"[^a-z0-9]+", " ", spaced.lower().replace("#", " no ")).strip()
 
 
 def _title_ground(column: Column, title: str) -> tuple[float, str] | None:

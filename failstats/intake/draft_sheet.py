@@ -11,7 +11,7 @@ import duckdb
 from failstats.errors import InputError
 from failstats.intake.convert import word_key
 from failstats.intake.csv_lines import DELIMITERS, open_csv
-from failstats.intake.draft_words import CODES
+from failstats.intake.draft_words import CODES, TITLES, plain_title
 from failstats.intake.formats import (
     RowFile,
     json_lines,
@@ -22,11 +22,13 @@ from failstats.intake.formats import (
     xlsx_sheet,
 )
 from failstats.intake.prepass import examine, unpack
+from failstats.intake.privacy import looks_identifying
+from failstats.intake.sources import KNOWN, UNREADABLE, is_data
 from failstats.units import KINDS, unit_dimension
 from failstats.vocabulary import Vocabulary
-from failstats.warehouse.schema import Column
+from failstats.warehouse.schema import TABLES, Column
 
-__all__ = ["Sheet", "fit", "is_serial_day", "open_sheets", "with_unit"]
+__all__ = ["Sheet", "fit", "headless", "is_serial_day", "open_sheets", "with_unit"]
 
 LOOKED_AT = 200_000  # rows in which it is seen what repeats with what
 MOST_SPELLINGS = 5000  # different values of a column looked at, the most frequent first
@@ -110,9 +112,28 @@ def open_sheets(path: Path, folder: Path) -> list[Sheet]:
     InputError : the file cannot be read.
     """
     name = path.name.lower()
+    if str(path).startswith("postgresql:"):
+        raise InputError(
+            "a mapping is drafted from files, but a database on a server is named.",
+            where="SOURCE",  # the address may hold a password
+            do="export a few rows of its tables as CSV and draft from them.",
+        )
+    if path.is_dir():
+        inside = [file for file in sorted(path.iterdir())
+                  if file.is_file() and not file.is_symlink() and is_data(file)]  # fmt: skip
+        return [sheet for file in inside for sheet in open_sheets(file, folder)]
     if not path.is_file():
-        raise InputError("a source must be a file, but this one is none.", where=str(path),
-                         do="name the files to be mapped.")  # fmt: skip
+        raise InputError(
+            f"a source must be a file or a folder, but {path.name!r} is neither.",
+            where=str(path),
+            do="correct the path.",
+        )
+    if name.endswith(UNREADABLE) and not name.endswith(KNOWN):
+        raise InputError(
+            f"records must come as {', '.join(KNOWN)}, but this file is another kind.",
+            where=path.name,
+            do="export it as CSV.",
+        )
     if name.endswith(".xlsx"):
         found = [(sheet, xlsx_sheet(path, sheet)) for sheet in sheet_names(path)]
     elif name.endswith((".sqlite", ".sqlite3", ".db")):
@@ -141,14 +162,36 @@ def _text(path: Path, folder: Path) -> Sheet | None:
         first = next((line for line in handle if line.strip()), "")
     delimiter = None
     if not re.fullmatch(r"sep=(.)\s*", first, re.IGNORECASE):
-        delimiter = max(DELIMITERS, key=lambda mark: (first.count(mark), mark == ","))
+        delimiter = max(
+            DELIMITERS,
+            key=lambda mark: (_known_titles(first, mark), first.count(mark), mark == ","),
+        )
     opened = open_csv(read, folder, wanted=[], encoding=encoding, delimiter=delimiter,
                       label=path.name)  # fmt: skip
     return _seen(path, None, opened, delimiter, encoding) if opened else None
 
 
+def _known_titles(line: str, mark: str) -> int:
+    known = {title for titles in TITLES.values() for title in titles}
+    known |= {column.name.replace("_", " ") for t in TABLES.values() for column in t.columns}
+    return sum(plain_title(title) in known for title in line.strip().split(mark))
+
+
+def _refuse_people(label: str, header: list[str]) -> None:
+    """A header that is a row of data may hold anything: it is not written into a mapping."""
+    for at, title in enumerate(header):
+        if what := looks_identifying(title):
+            raise InputError(
+                f"titles must not identify anybody, but that of column {at + 1} looks like {what}: "
+                "is the first line a header?",
+                where=f"{label}, header",
+                do="give the columns titles.",
+            )
+
+
 def _seen(path: Path, sheet: str | None, rows: RowFile, delimiter: str | None = None,
           encoding: str | None = None) -> Sheet:  # fmt: skip
+    _refuse_people(path.name, rows.header)
     connection = duckdb.connect()
     rows.stage(connection, "staged")
     fields = ", ".join(
@@ -170,6 +213,11 @@ def _seen(path: Path, sheet: str | None, rows: RowFile, delimiter: str | None = 
         values.append({text: int(times) for text, times in found.fetchall()})
     return Sheet(path.name, sheet, rows.header, rows.notes, connection, delimiter, encoding,
                  counted[0] if counted else 0, values)  # fmt: skip
+
+
+def headless(sheet: Sheet) -> bool:
+    """Whether the first line looks like a row: a title is a date or a number."""
+    return any(_DATE.fullmatch(t) or _NUMBER.fullmatch(t) for t in map(str.strip, sheet.header))
 
 
 def is_serial_day(text: str) -> bool:

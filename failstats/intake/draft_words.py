@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["CODES", "TABLE_NAMES", "TITLES"]
+import re
+
+__all__ = ["CODES", "TABLE_NAMES", "TITLES", "plain_title"]
 
 # column -> titles as words, the likeliest first
 TITLES: dict[str, tuple[str, ...]] = {
@@ -142,3 +144,9 @@ CODES: dict[str, dict[str, str]] = {
                        "semi": "semi_rigid"},
     "terminations": {"side_wall": "wall", "through_wall": "wall", "through_roof": "roof"},
 }  # fmt: skip
+
+
+def plain_title(title: str) -> str:
+    """A title as words without its unit."""
+    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", re.sub(r"[(\[].*?[)\]]", " ", title))
+    return re.sub(r"[^a-z0-9]+", " ", spaced.lower().replace("#", " no ")).strip()

@@ -27,7 +27,7 @@ from failstats.intake.raw_rows import RawRows
 from failstats.intake.staged import Source
 from failstats.warehouse.schema import TABLES, Table
 
-__all__ = ["find_sources", "nothing_to_load"]
+__all__ = ["KNOWN", "UNREADABLE", "find_sources", "is_data", "nothing_to_load"]
 
 TEXT = (".csv", ".tsv", ".txt", ".csv.gz", ".tsv.gz")
 JSON = (".jsonl", ".ndjson")
@@ -102,7 +102,7 @@ def _files(paths: Sequence[Path], mapping: Mapping) -> list[Path]:
                         where=f"{path.name}/{found.name}",
                         do="name the file itself, or copy it into the folder.",
                     )
-            files += [found for found in inside if found.is_file() and _is_data(found)]
+            files += [found for found in inside if found.is_file() and is_data(found)]
         elif path.is_file():
             files.append(path)
         else:
@@ -131,7 +131,8 @@ def _within(path: Path, folder: Path) -> bool:
         return False
 
 
-def _is_data(path: Path) -> bool:
+def is_data(path: Path) -> bool:
+    """Whether a file of a folder is taken for records, in a form that is read or not."""
     name = path.name.lower()
     return not name.startswith(".") and name.endswith((*KNOWN, *UNREADABLE))
 
