@@ -45,6 +45,7 @@ __all__ = [
     "index_jobs",
     "pair_follow_on",
     "pairs",
+    "reach_days",
 ]
 
 
@@ -61,7 +62,7 @@ def pairs(
 
     Parameters
     ----------
-    window : days after the repair to look at; default 30, 90 and 365.
+    window : days after the repair to look at; default 30, 90 and 365, as far as the records reach.
     sensitivity, specificity : of the look at the partner, where known; both or neither.
     progress : called with each pair whose follow-on is counted.
 
@@ -125,16 +126,23 @@ def pairs(
     )
 
 
+def reach_days(session: Session) -> int:
+    """Days from the beginning of the records to the as-of date."""
+    return (session.as_of - dt.date.fromisoformat(session.choices["records_from"])).days
+
+
 def _windows(session: Session, window: Sequence[int]) -> tuple[int, ...]:
     """The days asked for, checked against the records' span."""
-    windows = tuple(sorted(set(window))) or WINDOWS
+    reach = reach_days(session)
+    windows = tuple(sorted(set(window)))
+    if not windows:  # nobody asked: what the records reach over
+        return tuple(days for days in WINDOWS if days <= reach) or WINDOWS[:1]
     if min(windows) < 1:
         raise InputError(
             f"--window must be a number of days above 0, but is {min(windows)}.",
             where="--window",
             do="give days, such as 365.",
         )
-    reach = (session.as_of - dt.date.fromisoformat(session.choices["records_from"])).days
     if max(windows) > reach:
         raise InputError(
             f"--window must lie within the {reach} days of the records, but is {max(windows)}.",

@@ -8,11 +8,17 @@ import numpy as np
 import pandas as pd
 
 from failstats.answers.lives_selected import hidden_pair
+from failstats.answers.pairs_known import cut_by_vents, known_columns, known_of_units
 from failstats.answers.pairs_rows import DependenceFound, Frailty, Hidden, HiddenEnd, HiddenLife
-from failstats.counts.row_pass import frailty_lives, hidden_rows
+from failstats.counts.row_pass import (
+    hidden_arrays,
+    hidden_rows,
+    hidden_stretches,
+    watched_from_installation,
+)
 from failstats.errors import FitError
-from failstats.estimate.dependence import Dependence, dependence
-from failstats.estimate.frailty_profile import shared_tau
+from failstats.estimate.dependence import Dependence, dependence, frailty_beyond
+from failstats.estimate.frailty_profile import VarianceProfile, shared_tau
 from failstats.warehouse.session import Session
 
 __all__ = ["frailties", "hidden_of", "told_apart"]
@@ -59,6 +65,12 @@ def _trips(session: Session, first: str, second: str) -> bool:
     return second in set(session.run("lives_silent")["part"])
 
 
+def _starts(session: Session, first: str, second: str) -> list[np.ndarray]:
+    """Where the fit of all rows ended, to begin from."""
+    fit = hidden_pair(session, first, second).fit
+    return [] if fit is None else [np.array(fit.peak.theta)]
+
+
 def told_apart(session: Session, first: str, second: str) -> Dependence | None:
     """Hidden failure and frailty on the same rows; None where the pair is no such pair, or where
     too little was found. Once for a session."""
@@ -66,11 +78,9 @@ def told_apart(session: Session, first: str, second: str) -> Dependence | None:
     if key not in session.kept:
         found = None
         if _trips(session, first, second):
-            model = hidden_pair(session, first, second)
             rows = hidden_rows(session, first, second, from_installation=True)
-            starts = [] if model.fit is None else [np.array(model.fit.peak.theta)]
             try:
-                found = dependence(rows, starts=starts)
+                found = dependence(rows, starts=_starts(session, first, second))
             except FitError:
                 found = None
         session.kept[key] = found
@@ -95,7 +105,8 @@ def found_row(found: Dependence) -> DependenceFound:
 def frailties(
     session: Session, pairs: Sequence[tuple[str, str]], level: float
 ) -> dict[frozenset[str], Frailty]:
-    """Unordered pair -> Kendall's tau of a gamma frailty of units, with its interval.
+    """Unordered pair -> Kendall's tau of a gamma frailty of units, with its interval, beyond what
+    is known of the units and plain.
 
     A part that fails unseen has no lives of its own here: its pair with the part it trips is
     fitted through the hidden-state rows, its other pairs are left out.
@@ -107,8 +118,11 @@ def frailties(
         if one in session.vocabulary.parts
     }
     hidden_out = silent | set(tripped.values())
+    units = known_of_units(session)
     parts = sorted({part for pair in pairs for part in pair} - hidden_out)
-    lives = frailty_lives(session, parts) if parts else None
+    lives = None
+    if parts:
+        lives = session.run("pairs_stretches", parts=parts).merge(units, on="unit_id", how="left")
     out: dict[frozenset[str], Frailty] = {}
     for first, second in pairs:
         key = frozenset((first, second))
@@ -117,61 +131,76 @@ def frailties(
         found = None
         if tripped.get(second) == first or tripped.get(first) == second:
             one, other = (first, second) if tripped.get(second) == first else (second, first)
-            told = told_apart(session, one, other)
-            if told is not None:
-                low, high = told.tau_interval(level)
-                found = Frailty(
-                    tau=told.tau, ci=(low, high), variance=told.variance, allowed_for=[]
-                )
+            found = _unseen(session, one, other, units, level)
         elif lives is not None and not key & hidden_out:
-            found = _frailty(lives[lives["law"].isin(key)], level)
+            found = _frailty(lives[lives["part"].isin(key)], level)
         if found is not None:
             out[key] = found
     return out
 
 
-def _frailty(lives: pd.DataFrame, level: float) -> Frailty | None:
-    """Of two parts that fail visibly, in units that have both."""
-    both = lives.groupby("unit")["law"].nunique()
-    lives = lives[lives["unit"].isin(both.index[both == 2])]
-    failures = lives.groupby("law")["failed"].sum()
-    if len(failures) < 2 or failures.min() < FEWEST_OF_EACH:
-        return None
-    x, names = _covariates(lives)
-    try:
-        found = shared_tau(
-            lives["unit"].to_numpy(),
-            law=lives["law"].to_numpy(),
-            entry=np.zeros(len(lives)),
-            exit=lives["exit"].to_numpy(float),
-            failed=lives["failed"].to_numpy(bool),
-            covariates=x,
-        )
-        low, high = found.tau_interval(level)
-    except FitError:
-        return None
+def _row(
+    plain: VarianceProfile, beyond: VarianceProfile | None, names: list[str], level: float
+) -> Frailty:
+    """In the keys of the answer; without covariates the plain fit is the adjusted one."""
+    stated = plain if beyond is None else beyond
+    low, high = stated.tau_interval(level)
+    plain_low, plain_high = plain.tau_interval(level)
     return Frailty(
-        tau=found.tau, ci=(float(low), float(high)), variance=found.variance, allowed_for=names
+        tau=stated.tau,
+        ci=(float(low), float(high)),
+        variance=stated.variance,
+        allowed_for=[] if beyond is None else names,
+        plain_tau=plain.tau,
+        plain_ci=(float(plain_low), float(plain_high)),
     )
 
 
-def _covariates(lives: pd.DataFrame) -> tuple[np.ndarray | None, list[str]]:
-    """Use (log loads a week, unknown as a level) and family, apart for each of the two parts."""
-    columns, names = [], []
-    loads = lives["loads_per_week"].astype(float)
-    laws = sorted(lives["law"].unique())
-    known = loads.notna()
-    if known.mean() > 0.5 and loads[known].std() > 0:
-        use = np.log(loads.where(known, loads[known].median())).to_numpy()
-        use = use - use.mean()
-        columns += [use * (lives["law"] == law).to_numpy(float) for law in laws]
-        if (~known).sum() >= FEWEST_OF_EACH:
-            columns.append((~known).to_numpy(float))
-        names.append("loads_per_week")
-    families = sorted(lives["family"].unique())
-    for law in laws:
-        mine = (lives["law"] == law).to_numpy(float)
-        columns += [mine * (lives["family"] == f).to_numpy(float) for f in families[1:]]
-    if len(families) > 1:
-        names.append("family")
-    return (np.column_stack(columns) if columns else None), names
+def _unseen(
+    session: Session, first: str, second: str, units: pd.DataFrame, level: float
+) -> Frailty | None:
+    """Of a part that fails unseen and the one it trips, through the rows of the hidden state."""
+    told = told_apart(session, first, second)
+    if told is None:
+        return None
+    frame = watched_from_installation(hidden_stretches(session, first, second))
+    frame = cut_by_vents(frame, session.run("pairs_neglect")).merge(units, on="unit_id", how="left")
+    failures = [frame["a_failed"], (frame["found"] > 0) | frame["visible"]]
+    columns, names = known_columns(frame, failures)
+    if not names:
+        return _row(told.profile, None, [], level)
+    frame = frame.assign(**columns)
+    starts = _starts(session, first, second)
+    try:
+        beyond = frailty_beyond(hidden_arrays(frame, list(columns)), starts=starts)
+        return _row(told.profile, beyond, names, level)
+    except FitError:
+        return _row(told.profile, None, [], level)
+
+
+def _frailty(lives: pd.DataFrame, level: float) -> Frailty | None:
+    """Of two parts that fail visibly, in units that have both."""
+    both = lives.groupby("unit_id")["part"].nunique()
+    lives = lives[lives["unit_id"].isin(both.index[both == 2])]
+    failures = lives.groupby("part")["failed"].sum()
+    if len(failures) < 2 or failures.min() < FEWEST_OF_EACH:
+        return None
+    law = [lives["part"] == part for part in failures.index]
+    columns, names = known_columns(lives, [lives["failed"] & mine for mine in law])
+    own = [columns.mul(mine.astype(float), axis=0).to_numpy() for mine in law]
+
+    def fitted(covariates: np.ndarray | None) -> VarianceProfile:
+        return shared_tau(
+            lives["unit_id"].to_numpy(),
+            law=lives["part"].to_numpy(),
+            entry=lives["start_days"].to_numpy(float),
+            exit=lives["stop_days"].to_numpy(float),
+            failed=lives["failed"].to_numpy(bool),
+            covariates=covariates,
+            whole=True,
+        )
+
+    try:
+        return _row(fitted(None), fitted(np.column_stack(own)) if names else None, names, level)
+    except FitError:
+        return None

@@ -140,12 +140,14 @@ class TestContrast:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frailty:
     """Units that differ: Kendall's tau between the two parts' lives of one unit, if nothing else
-    linked them; with what was allowed for."""
+    linked them, beyond what is known of the unit (`allowed_for`); plain_tau allows for nothing."""
 
     tau: float
     ci: tuple[float, float]
     variance: float
     allowed_for: list[str]
+    plain_tau: float
+    plain_ci: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

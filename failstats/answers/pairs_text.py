@@ -49,7 +49,7 @@ def details(results: Sequence[Pair], settings: Mapping[str, Any]) -> list[str]:
         *_after(results, settings),
         *_expected(results, settings),
         *_missed(results, settings),
-        *_linked(results),
+        *_linked(results, settings),
     ]
 
 
@@ -227,7 +227,7 @@ def _more(pair: Pair) -> str:
     return f"{text.points(abs(gap))} {'more' if gap >= 0 else 'less'} often within a year"
 
 
-def _linked(results: Sequence[Pair]) -> list[str]:
+def _linked(results: Sequence[Pair], settings: Mapping[str, Any]) -> list[str]:
     lines = []
     for p in results:
         if p.hidden is not None:
@@ -235,9 +235,11 @@ def _linked(results: Sequence[Pair]) -> list[str]:
     rows = [
         {
             "parts": f"{text.words(p.first)}, {text.words(p.second)}",
-            "Kendall's tau": f"{p.frailty.tau:.2f}",
-            "interval": text.between(p.frailty.ci, lambda v: f"{v:.2f}", brackets=False),
-            "allowed for": ", ".join(map(text.words, p.frailty.allowed_for)) or "nothing",
+            "Kendall's tau": _tau(p.frailty.plain_tau, p.frailty.plain_ci),
+            "beyond what is known": _tau(p.frailty.tau, p.frailty.ci)
+            if p.frailty.allowed_for
+            else "",
+            "known": ", ".join(map(text.words, p.frailty.allowed_for)) or "nothing",
         }
         for p in sorted(results, key=lambda p: (p.first, p.second))
         if p.frailty is not None and p.first < p.second
@@ -246,8 +248,17 @@ def _linked(results: Sequence[Pair]) -> list[str]:
         lines += [
             "Do both break early in the same dryers? (0: no; units watched from installation)",
             text.table(rows),
+            text.wrap(
+                f"In brackets: {text.level_head(settings)}. Beyond what is known: part of it that "
+                "the use, family, run and vent of a dryer do not explain; one part that breaks the "
+                "other looks the same here."
+            ),
         ]
     return lines
+
+
+def _tau(tau: float, ci: tuple[float, float]) -> str:
+    return f"{tau:.2f}{text.between(ci, lambda v: f'{v:.2f}')}"
 
 
 def _hidden(pair: Pair, hidden: Hidden) -> str:

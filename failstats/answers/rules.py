@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, ClassVar, Literal
 
 from failstats.answers import wording as text
-from failstats.answers.pairs import Pairs, pairs
+from failstats.answers.pairs import Pairs, pairs, reach_days
 from failstats.answers.result import Answer, Warning_
 from failstats.answers.vents import Vents, vents
 from failstats.errors import InputError
@@ -99,7 +99,12 @@ class Rules(Answer):
                     "jobs": r.episodes,
                 }
             )
-        return [text.table(rows)]
+        why = [
+            text.wrap(f"Cannot tell: {r.statement.rstrip('.')}. Because {r.reason}.")
+            for r in self.results
+            if r.verdict == "cannot_tell"
+        ]
+        return [text.table(rows), *why]
 
 
 def read_rules(path: Path | None = None) -> list[dict[str, Any]]:
@@ -179,6 +184,13 @@ def _check(rule: dict[str, Any], where: str) -> None:
             where=where,
             do="correct it.",
         )
+    days = rule.get("window_days", 1)
+    if isinstance(days, bool) or not isinstance(days, int) or days < 1:
+        raise InputError(
+            f"window_days must be a whole number of days above 0, but is {days!r}.",
+            where=where,
+            do="give days, such as 365.",
+        )
 
 
 def rules(
@@ -207,7 +219,7 @@ def rules(
     """
     listed = read_rules(file)
     kinds = {rule["estimator"] for rule in listed}
-    known_pairs = found_pairs or (pairs(session) if "follow_on" in kinds else None)
+    known_pairs = _pairs_for(session, listed, found_pairs)
     known_vents = found_vents or (vents(session) if "hazard" in kinds else None)
     rows = []
     for rule in listed:
@@ -223,7 +235,7 @@ def rules(
         elif estimator == "hazard":
             figure = _hazard(known_vents, rule)
         else:
-            figure = _follow_on(known_pairs, rule)
+            figure = _follow_on(session, known_pairs, rule)
         rows.append(_grade(rule, figure))
     verdicts = {
         word: sum(r.verdict == word for r in rows)
@@ -332,16 +344,41 @@ def _hazard(found: Vents | None, rule: dict[str, Any]) -> Figure:
     )
 
 
-def _follow_on(found: Pairs | None, rule: dict[str, Any]) -> Figure:
+def _pairs_for(session: Session, listed: list[dict[str, Any]], found: Pairs | None) -> Pairs | None:
+    """The answer with every window the rules ask for that the records reach; None where no rule
+    asks."""
+    wanted = {rule["window_days"] for rule in listed if rule["estimator"] == "follow_on"}
+    wanted = {days for days in wanted if days <= reach_days(session)}
+    if not wanted or (found is not None and wanted <= set(found.settings["windows_days"])):
+        return found
+    return pairs(session, window=sorted(wanted))
+
+
+def _follow_on(session: Session, found: Pairs | None, rule: dict[str, Any]) -> Figure:
+    """Only the weighted difference is graded: a crude one may come from what led to pairing."""
+    first, second = text.words(rule["first"]), text.words(rule["second"])
+    days = rule["window_days"]
+    if days > reach_days(session):
+        return (
+            None,
+            None,
+            0,
+            f"the records reach over {reach_days(session)} days, fewer than {days}",
+        )
     for row in found.results if found else ():
         if (row.first, row.second) != (rule["first"], rule["second"]):
             continue
         for entry in row.difference:
-            if entry.window_days == rule["window_days"]:
-                weighted = entry.weighted_difference is not None and entry.weighted_ci is not None
-                value = entry.weighted_difference if weighted else entry.risk_difference
-                jobs = sum(
-                    a.index_jobs for a in row.follow_on if a.window_days == entry.window_days
-                )
-                return value, entry.weighted_ci if weighted else entry.ci, jobs, ""
-    return None, None, 0, "too few jobs with and without a new partner"
+            if entry.window_days != days:
+                continue
+            jobs = sum(a.index_jobs for a in row.follow_on if a.window_days == days)
+            if entry.weighted_difference is None or entry.weighted_ci is None:
+                return None, None, jobs, (
+                    f"jobs with and without a new {second} are too unlike to compare: the plain "
+                    f"difference of {text.points(entry.risk_difference)} may come from what led "
+                    "to pairing"
+                )  # fmt: skip
+            return entry.weighted_difference, entry.weighted_ci, jobs, ""
+    return None, None, 0, (
+        f"too few jobs on which the {first} was replaced with and without a new {second}"
+    )  # fmt: skip

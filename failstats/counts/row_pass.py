@@ -16,7 +16,16 @@ from failstats.counts.risk_table import RiskTable
 from failstats.errors import InputError
 from failstats.warehouse.session import Session
 
-__all__ = ["HiddenRows", "LossRows", "frailty_lives", "hidden_rows", "loss_rows"]
+__all__ = [
+    "HiddenRows",
+    "LossRows",
+    "frailty_lives",
+    "hidden_arrays",
+    "hidden_rows",
+    "hidden_stretches",
+    "loss_rows",
+    "watched_from_installation",
+]
 
 
 def _column(values: object, name: str, dtype: type, size: int | None = None) -> np.ndarray:
@@ -130,6 +139,7 @@ class HiddenRows:
     unit : shape (n,), unit of each life.
     cluster : shape (n,), building of each life, or its unit; the unit when absent.
     weight : shape (n,), how many lives each stands for; -1 takes out what a life is conditioned on.
+    covariates : shape (r, p), what is known of the unit during each stretch (use, family, vent).
     """
 
     life: np.ndarray
@@ -145,10 +155,19 @@ class HiddenRows:
     unit: np.ndarray
     weight: np.ndarray
     cluster: np.ndarray | None = None
+    covariates: np.ndarray | None = None
 
     def __post_init__(self) -> None:
         set_ = object.__setattr__
         r = np.asarray(self.life).size
+        if self.covariates is not None:
+            x = np.array(self.covariates, dtype=float)
+            if x.ndim != 2 or len(x) != r or not np.isfinite(x).all():
+                raise InputError(
+                    f"covariates must be finite, one row per stretch, but have shape {x.shape}."
+                )
+            x.flags.writeable = False
+            set_(self, "covariates", x)
         set_(self, "life", _column(self.life, "life", np.int64, r))
         for name in ("b_from", "b_to", "a_from"):
             set_(self, name, _column(getattr(self, name), name, float, r))
@@ -303,7 +322,23 @@ def hidden_rows(
         default rests on contract units.
     from_installation : only units watched from installation, all their lives: for a frailty.
     """
-    frame = session.run(
+    frame = hidden_stretches(
+        session, first, second, births=births, followed=followed, bracket=bracket
+    )
+    return hidden_arrays(watched_from_installation(frame) if from_installation else frame)
+
+
+def hidden_stretches(
+    session: Session,
+    first: str,
+    second: str,
+    *,
+    births: Sequence[str] = ("known",),
+    followed: Sequence[str] = ("contract",),
+    bracket: str = "stated_end",
+) -> pd.DataFrame:
+    """The stretches of `hidden_rows` as the query gives them, with unit and days."""
+    return session.run(
         "lives_hidden",
         first=first,
         second=second,
@@ -311,14 +346,23 @@ def hidden_rows(
         followed=list(followed),
         bracket=bracket,
     )
-    if from_installation:
-        first = frame["first_fitted"] & (frame["b_from"] == 0)
-        frame = frame[frame["unit_id"].isin(frame.loc[first, "unit_id"])]
-    return _arrays(frame)
 
 
-def _arrays(frame: pd.DataFrame) -> HiddenRows:
-    """Rows of the query as arrays, one life each.
+def watched_from_installation(frame: pd.DataFrame) -> pd.DataFrame:
+    """Those of `hidden_stretches` in units of which all lives are known."""
+    fitted = frame["first_fitted"] & (frame["b_from"] == 0)
+    return frame[frame["unit_id"].isin(frame.loc[fitted, "unit_id"])]
+
+
+def hidden_arrays(frame: pd.DataFrame, covariates: Sequence[str] = ()) -> HiddenRows:
+    """Rows of `hidden_stretches` as arrays, one life each.
+
+    Parameters
+    ----------
+    covariates : columns of the frame to go along.
+
+    Notes
+    -----
 
     A life watched from an age above 0 (assumed birth) may have turned bad before: it gets a
     stretch from birth in which the partner did not fail, and a row of weight -1 with that stretch
@@ -348,6 +392,7 @@ def _arrays(frame: pd.DataFrame) -> HiddenRows:
     }
     ages = {name: frame[name].to_numpy(float) for name in ("b_from", "b_to", "a_from")}
     weight = frame["weight"].to_numpy()[begins]
+    x = frame[list(covariates)].to_numpy(float) if covariates else None
     return HiddenRows(
         life=life,
         **ages,
@@ -356,6 +401,7 @@ def _arrays(frame: pd.DataFrame) -> HiddenRows:
         unit=unit[begins],
         weight=weight,
         cluster=cluster[begins],
+        covariates=x,
     )
 
 

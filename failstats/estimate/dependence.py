@@ -7,7 +7,7 @@ models are fitted to the same rows: neither, each alone, and both.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -23,7 +23,7 @@ from failstats.estimate.hidden_state import COLD_SENSITIVITY, HOT_SENSITIVITY, h
 from failstats.estimate.intervals import Interval
 from failstats.estimate.peak import Surface
 
-__all__ = ["Dependence", "Verdict", "dependence"]
+__all__ = ["Dependence", "Verdict", "dependence", "frailty_beyond"]
 
 Verdict = Literal[
     "hidden_failure", "units_differ", "both", "cannot_be_told_apart", "no_dependence_seen"
@@ -107,6 +107,75 @@ def _held(surface: Surface) -> Surface:
     return fixed
 
 
+def _by_variance(rows: HiddenRows, hot: float, cold: float) -> Callable[[float], Surface]:
+    """The surface of units that differ by so much."""
+
+    def differing(variance: float) -> Surface:
+        return hidden_surface(
+            rows, hot_sensitivity=hot, cold_sensitivity=cold, variance=variance, nodes=NODES
+        )
+
+    return differing
+
+
+def _first(rows: HiddenRows) -> FloatArray:
+    """Log parameters to begin from, log ratios at 0.
+
+    Raises
+    ------
+    FitError : too few failures of either part.
+    """
+    weight = rows.weight[rows.life]
+    found, partner = float(weight @ (rows.found > 0)), float(weight @ rows.a_failed)
+    if min(found, partner) < FEWEST_FAILURES:
+        raise FitError(
+            f"dependence: {found:g} silent failures found and {partner:g} failures of the partner; "
+            f"at least {FEWEST_FAILURES} of each needed."
+        )
+    days, visible = float(weight @ (rows.b_to - rows.b_from)), float(weight @ rows.visible)
+    first = [0.2, np.log(2 * days / partner), 0.3, np.log(days / found), np.log(5.0)]
+    if visible >= FEWEST_VISIBLE:
+        first += [0.1, np.log(days / visible)]
+    return np.array(first + [0.0] * _ratios(rows))
+
+
+def _ratios(rows: HiddenRows) -> int:
+    return 0 if rows.covariates is None else 2 * rows.covariates.shape[1]
+
+
+def _begun(first: FloatArray, rows: HiddenRows, starts: Sequence[FloatArray]) -> FloatArray:
+    """The first of the starts where it is of the same laws, log ratios at 0."""
+    laws = first.size - _ratios(rows)
+    if len(starts) and len(starts[0]) == laws:
+        first[:laws] = starts[0]
+    return first
+
+
+def frailty_beyond(
+    rows: HiddenRows,
+    *,
+    hot_sensitivity: float = HOT_SENSITIVITY,
+    cold_sensitivity: float = COLD_SENSITIVITY,
+    starts: Sequence[FloatArray] = (),
+) -> VarianceProfile:
+    """How much dryers differ beyond what is known of them, had nothing else linked a pair.
+
+    Parameters
+    ----------
+    rows : as in `dependence`, with covariates: each multiplies the hazard of either part by a
+        ratio of its own, before the frailty does.
+    hot_sensitivity, cold_sensitivity, starts : as in `dependence`; starts may lack the ratios.
+
+    Raises
+    ------
+    FitError : fewer than 5 silent failures found or failures of the partner.
+    """
+    begin = _begun(_first(rows), rows, starts)
+    differing = _by_variance(rows, hot_sensitivity, cold_sensitivity)
+    alone = climb(_held(differing(0.0)), np.delete(begin, MULTIPLIER))
+    return variance_profile(lambda v: _held(differing(v)), alone)[1]
+
+
 def dependence(
     rows: HiddenRows,
     *,
@@ -137,29 +206,9 @@ def dependence(
     ----------
     Self and Liang (1987) JASA 82:605 (tests at the edge of the parameters, from memory).
     """
-    weight = rows.weight[rows.life]
-    found, partner = float(weight @ (rows.found > 0)), float(weight @ rows.a_failed)
-    if min(found, partner) < FEWEST_FAILURES:
-        raise FitError(
-            f"dependence: {found:g} silent failures found and {partner:g} failures of the partner; "
-            f"at least {FEWEST_FAILURES} of each needed."
-        )
-
-    def differing(variance: float) -> Surface:
-        return hidden_surface(
-            rows,
-            hot_sensitivity=hot_sensitivity,
-            cold_sensitivity=cold_sensitivity,
-            variance=variance,
-            nodes=NODES,
-        )
-
+    begin = _begun(_first(rows), rows, starts)
+    differing = _by_variance(rows, hot_sensitivity, cold_sensitivity)
     plain = differing(0.0)
-    days = float(weight @ (rows.b_to - rows.b_from))
-    first = [0.2, np.log(2 * days / partner), 0.3, np.log(days / found), np.log(5.0)]
-    if float(weight @ rows.visible) >= FEWEST_VISIBLE:
-        first += [0.1, np.log(days / float(weight @ rows.visible))]
-    begin = np.array(starts[0] if len(starts) else first)
     held = np.delete(begin, MULTIPLIER)
     alone, linked = climb(_held(plain), held), climb(plain, begin)
 

@@ -39,6 +39,7 @@ class _Lives:
     by_unit: np.ndarray
     by_law: np.ndarray
     x: np.ndarray
+    whole: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -160,11 +161,13 @@ def lives_surface(lives: _Lives) -> Surface:
         out, into = out * ratio, np.where(lives.entry > 0, into * ratio, 0.0)
         log_into = np.where(lives.entry > 0, log_into, 0.0)
         ends, begins = total(out), total(into)
+        if lives.whole:  # pieces of lives watched from birth: hazards add up, nothing is given
+            ends, begins = ends - begins, np.zeros(n_units)
         value = float(log_h[lives.failed].sum())
         value += float((gammaln(1 / v + d) - gammaln(1 / v) + d * np.log(v)).sum())
         value += float((np.log1p(v * begins) / v - (1 / v + d) * np.log1p(v * ends)).sum())
         pull_out = -(1 + v * d) / (1 + v * ends)
-        pull_in = 1 / (1 + v * begins)
+        pull_in = -pull_out if lives.whole else 1 / (1 + v * begins)
         slope = np.zeros(theta.size)
         by_shape = pull_out[unit] * out * log_out + pull_in[unit] * into * log_into
         by_shape += np.where(lives.failed, 1 + log_out, 0.0)
@@ -193,7 +196,13 @@ def _alike(surface: Surface) -> Surface:
 
 
 def lives_checked(
-    unit: Any, law: Any, entry: Any, exit: Any, failed: Any, covariates: Any = None
+    unit: Any,
+    law: Any,
+    entry: Any,
+    exit: Any,
+    failed: Any,
+    covariates: Any = None,
+    whole: bool = False,
 ) -> _Lives:
     ends = np.asarray(exit, dtype=float)
     begins = np.broadcast_to(np.asarray(entry, dtype=float), ends.shape)
@@ -222,6 +231,7 @@ def lives_checked(
         by_unit=np.bincount(codes, weights=died),
         by_law=np.bincount(kinds, weights=died),
         x=x,
+        whole=whole,
     )
 
 

@@ -137,13 +137,22 @@ def variance_profile(
 
 
 def shared_tau(
-    unit: Any, *, law: Any, entry: Any, exit: Any, failed: Any, covariates: Any = None
+    unit: Any,
+    *,
+    law: Any,
+    entry: Any,
+    exit: Any,
+    failed: Any,
+    covariates: Any = None,
+    whole: bool = False,
 ) -> VarianceProfile:
     """Do two parts of one dryer fail early together, beyond what is known of the dryer?
 
     Parameters
     ----------
     unit, law, entry, exit, failed, covariates : as in `unit_frailty`.
+    whole : rows are pieces of lives watched from birth, cut where a covariate changes: their
+        hazards add up. Else a row with entry above 0 counts given survival to there.
 
     Returns
     -------
@@ -153,7 +162,7 @@ def shared_tau(
     ------
     FitError : fewer than 5 failures of a law.
     """
-    lives = lives_checked(unit, law, entry, exit, failed, covariates)
+    lives = lives_checked(unit, law, entry, exit, failed, covariates, whole)
     if not lives.laws or lives.by_law.min() < FEWEST_FAILURES:
         raise FitError(f"unit frailty: each law needs at least {FEWEST_FAILURES} failures.")
     surface, (_, start) = lives_surface(lives), lives_begin(lives)

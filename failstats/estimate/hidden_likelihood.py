@@ -28,6 +28,10 @@ NAMES = ("own shape", "own scale", "hidden shape", "hidden scale", "multiplier")
 VISIBLE_NAMES = ("visible shape", "visible scale")
 
 
+def _ratio_names(count: int) -> tuple[str, ...]:
+    return tuple(f"{law} ratio {j + 1}" for law in ("own", "hidden") for j in range(count))
+
+
 def _weibull(theta: np.ndarray, age: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """H, log H and log age, of theta = (log shape, log scale)."""
     log_age = np.log(np.maximum(age, 1e-9))
@@ -41,6 +45,9 @@ class HiddenSurface:
     With A's own cumulative hazard over a stretch split at B's failure, a life contributes the
     sum over stretches k of (good before k) x (turns bad in k) x (bad after k), plus good all
     along. Each factor has a logarithm per stretch, so running sums give all of them at once.
+
+    Covariates multiply A's hazard by one set of ratios and B's by another, however B fails; the
+    log ratios come last among the parameters.
     """
 
     def __init__(
@@ -48,7 +55,9 @@ class HiddenSurface:
     ) -> None:
         self.rows, self.untested = rows, untested
         self.with_visible = float(rows.weight[rows.life] @ rows.visible) >= FEWEST_VISIBLE
-        self.names = NAMES + (VISIBLE_NAMES if self.with_visible else ())
+        self.laws = NAMES + (VISIBLE_NAMES if self.with_visible else ())
+        count = 0 if rows.covariates is None else rows.covariates.shape[1]
+        self.names = self.laws + _ratio_names(count)
         passed = rows.hot_passed + (rows.untested if untested == "passed" else 0)
         with np.errstate(divide="ignore"):
             self.log_test = (
@@ -141,7 +150,13 @@ class HiddenSurface:
         a_end = a_begin + length
         failed = rows.a_failed[where]
         run = running.astype(float)
-        p = theta.size
+        p = len(self.laws)
+        lift_a, lift_b = np.zeros(life.size), np.zeros(life.size)
+        if rows.covariates is not None:
+            lift_a, lift_b = (rows.covariates[where] @ beta for beta in np.split(theta[p:], 2))
+            run = run * np.exp(lift_a)
+        same = None if rows.covariates is None else np.exp(lift_b)
+        same_m = None if same is None else same[:, None]
 
         def curve(
             law: np.ndarray, age: np.ndarray, on: np.ndarray | None = None
@@ -156,7 +171,8 @@ class HiddenSurface:
         shape_a, shape_b = np.exp(a_law[0]), np.exp(b_law[0])
         a0, a1 = curve(a_law, a_begin, run), curve(a_law, a_end, run)
         am = curve(a_law, a_begin[:, None] + node, run[:, None])
-        b0, b1, bm = curve(b_law, begin), curve(b_law, end), curve(b_law, begin[:, None] + node)
+        b0, b1 = curve(b_law, begin, same), curve(b_law, end, same)
+        bm = curve(b_law, begin[:, None] + node, same_m)
         over = a1[0] - a0[0]
         # stretches spent good
         good = -over - (b1[0] - b0[0])
@@ -171,19 +187,20 @@ class HiddenSurface:
         before = am[0] - a0[0][:, None]
         later = over[:, None] - before
         gone = bm[0] - b0[0][:, None]
-        term = self.log_weight + (np.log(length) + b_law[0])[:, None] + bm[2]
+        term = self.log_weight + (np.log(length) + b_law[0] + lift_b)[:, None] + bm[2]
         for lost in (bm[3], gone, before, kappa * later):
             term -= lost
         if self.with_visible:
             v_law = theta[5:7]
-            v0, v1, vm = curve(v_law, begin), curve(v_law, end), curve(v_law, begin[:, None] + node)
+            v0, v1 = curve(v_law, begin, same), curve(v_law, end, same)
+            vm = curve(v_law, begin[:, None] + node, same_m)
             k = np.exp(v_law[0])
             good -= v1[0] - v0[0]
             good_d[5], good_d[6] = -(v1[1] - v0[1]), k * (v1[0] - v0[0])
             worn = vm[0] - v0[0][:, None]
             term -= worn
             seen = rows.visible[where]
-            good += np.where(seen, v_law[0] + v1[2] - v1[3], 0.0)
+            good += np.where(seen, v_law[0] + v1[2] - v1[3] + lift_b, 0.0)
             good_d[5] += np.where(seen, 1 + v1[2], 0.0)
             good_d[6] -= np.where(seen, k, 0.0)
         top = term.max(axis=1)
@@ -207,7 +224,7 @@ class HiddenSurface:
             turn_d[5] = -(mean(vm[1]) - v0[1])
             turn_d[6] = k * mean(worn)
         # A fails at a stretch's end, in either state
-        fails = np.where(failed, a_law[0] + a1[2] - a1[3], 0.0)
+        fails = np.where(failed, a_law[0] + a1[2] - a1[3] + lift_a, 0.0)
         good, bad, turn = good + fails, bad + fails, turn + fails
         bad, turn = bad + failed * theta[4], turn + failed * theta[4]
         for found in (good_d, bad_d, turn_d):
@@ -215,7 +232,21 @@ class HiddenSurface:
             found[1] -= np.where(failed, shape_a, 0.0)
         bad_d[4] += failed
         turn_d[4] += failed
-        return self._assembled(where, life, good, bad, turn, good_d, bad_d, turn_d)
+        heights, pieces, chance = self._assembled(
+            where, life, good, bad, turn, good_d, bad_d, turn_d
+        )
+        if rows.covariates is not None:
+            pieces = self._with_ratios(theta, pieces, rows.covariates[where])
+        return heights, pieces, chance
+
+    def _with_ratios(self, theta: np.ndarray, pieces: np.ndarray, x: np.ndarray) -> np.ndarray:
+        """Slopes of the log ratios after those of the laws: a log hazard falls by the shape where
+        the log scale rises by 1."""
+        by_a = -pieces[1] / np.exp(theta[0])
+        by_b = -pieces[3] / np.exp(theta[2])
+        if self.with_visible:
+            by_b = by_b - pieces[6] / np.exp(theta[5])
+        return np.concatenate([pieces, x.T * by_a, x.T * by_b])
 
     def _assembled(
         self,

@@ -114,6 +114,7 @@ aged as (
     select
         stretch.life,
         second.unit_id,
+        second.span,
         second.building_id,
         stretch.from_on,
         stretch.to_on,
@@ -148,6 +149,9 @@ wanted_lives as (
 select
     aged.life,
     aged.unit_id,
+    aged.span,
+    aged.from_on,
+    aged.to_on,
     coalesce(aged.building_id, aged.unit_id) as cluster_id,
     aged.first_fitted,
     aged.b_from,

@@ -142,3 +142,16 @@ def test_without_overlap_no_weighted_difference() -> None:
 def test_both_ways_must_have_been_taken() -> None:
     with pytest.raises(InputError, match="always replaced"):
         follow_on([1, 2], event=[1, 0], both=[True, True], cluster=[1, 2], windows=[30])
+
+
+def test_short_records_are_looked_at_as_far_as_they_reach(company: Callable[..., Records]) -> None:
+    """Nobody asked for a year; two hundred days of records give 30 and 90."""
+    records = company(
+        units="unit_id,family,installed_on\nu1,E1,2016-01-01",
+        jobs="job_id,unit_id,visited_on,complaint\nj1,u1,2020-03-01,no_heat",
+        lines="job_id,part,finding,action\nj1,coil,failed,replaced",
+        span=("2020-01-01", "2020-07-19"),
+    )
+    assert records.pairs().settings["windows_days"] == [30, 90]
+    with pytest.raises(InputError, match="within the 200 days of the records"):
+        records.pairs(window=[365])

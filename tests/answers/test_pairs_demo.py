@@ -61,6 +61,25 @@ def test_tau_of_units_that_differ(answer: Pairs) -> None:
     for second in ("belt", "coil", "fuse"):
         assert pair(answer, "door_switch", second).frailty.ci[0] < 0.02  # told: none
     assert pair(answer, "coil", "thermostat").frailty is None  # discovery dates are no lives
+    # hard use breaks both (told: 0.8 and 1.0 on the log hazard), and that alone
+    by_use = pair(answer, "coil", "door_switch").frailty
+    assert by_use.plain_ci[0] > 0
+    assert by_use.ci[0] == 0.0
+    assert by_use.tau < by_use.plain_tau
+
+
+def test_tau_of_cutout_and_thermostat_is_given_plain_and_beyond_what_is_known(
+    answer: Pairs,
+) -> None:
+    found = pair(answer, "cutout", "thermostat").frailty
+    assert found.allowed_for == ["loads_per_week", "family", "run_length", "vent_state"]
+    assert found.plain_ci[0] < found.plain_tau < found.plain_ci[1]
+    assert 0 < found.ci[0] < found.tau < found.plain_tau  # use and vents explain a little of it
+    assert pair(answer, "thermostat", "cutout").frailty == found  # symmetric
+    said = str(answer)
+    line = next(row for row in said.splitlines() if row.startswith("cutout, thermostat  "))
+    assert f"{found.plain_tau:.2f} (" in line
+    assert f"{found.tau:.2f} (" in line
 
 
 def test_curves_end_at_the_difference_and_overlap_is_counted(answer: Pairs) -> None:

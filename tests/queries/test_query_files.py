@@ -16,6 +16,7 @@ from failstats.warehouse.queries import HEADER, Query, all_queries, find_query, 
 SAMPLE = {
     "clustered": False,
     "part": "coil",
+    "parts": ["belt", "coil"],
     "births": ["known"],
     "followed": ["contract", "call_out"],
     "by": [],

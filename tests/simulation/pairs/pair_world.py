@@ -25,6 +25,7 @@ HEAT = (False, True, False, False, False)  # of the others: calls on which the t
 CUTOUT, VISIBLE, MAINTENANCE, END = len(OTHERS), len(OTHERS) + 1, len(OTHERS) + 2, -1
 UNTESTED, COLD, HOT, FOUND, LOUD = range(5)  # how the thermostat was left on a visit
 TECHNICIANS = 12
+USE_STREAM, MEAN_LOADS, LOG_SD_LOADS = 7, 6.0, 0.5
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,7 @@ class PairTruth:
         (2.2, 17.0), (1.8, 13.0), (1.4, 19.0), (1.1, 45.0), (2.0, 20.0),
     )  # fmt: skip
     frailty: float = 0.0  # variance of a gamma frailty on every hazard of a unit
+    by_use: float = 0.0  # log hazard ratio of all parts per standard deviation of log use, recorded
     maintenance: float = 0.3  # visits a year
     hot_habit: tuple[float, float] = (0.15, 0.65)  # a technician's share of hot tests on heat calls
     hot_at_maintenance: float = 0.25
@@ -57,6 +59,7 @@ class PairCompany:
     visits: pd.DataFrame
     ends: np.ndarray
     family: np.ndarray
+    use: np.ndarray
 
 
 def _age_at(law: tuple[float, float], weak: np.ndarray, spent: np.ndarray) -> np.ndarray:
@@ -71,6 +74,8 @@ def simulate(truth: PairTruth, seed: int) -> PairCompany:
     ends = np.floor(truth.span * YEAR * rng.random(n)).astype(np.int64) + 1
     family = rng.integers(0, len(FAMILIES), n)
     weak = rng.gamma(1 / truth.frailty, truth.frailty, n) if truth.frailty else np.ones(n)
+    use = np.random.Generator(np.random.PCG64([seed, USE_STREAM])).normal(size=n)
+    weak = weak * np.exp(truth.by_use * use)
     low, high = truth.hot_habit
     hot_habit = low + (high - low) * rng.random(TECHNICIANS)
     low, high = truth.pair_habit
@@ -144,7 +149,9 @@ def simulate(truth: PairTruth, seed: int) -> PairCompany:
     visits = visits.astype(dict.fromkeys(whole, np.int64)).sort_values(
         ["unit", "day"], kind="stable"
     )
-    return PairCompany(truth=truth, visits=visits.reset_index(drop=True), ends=ends, family=family)
+    return PairCompany(
+        truth=truth, visits=visits.reset_index(drop=True), ends=ends, family=family, use=use
+    )
 
 
 # --- the tables the estimators take -----------------------------------------------------------
@@ -247,6 +254,7 @@ def hidden_stretches(company: PairCompany) -> HiddenRows:
         untested=heat & (look == UNTESTED),
         unit=unit[places],
         weight=np.ones(places.size),
+        covariates=company.use[unit][:, None] if company.truth.by_use else None,
     )
 
 
@@ -265,6 +273,7 @@ def write_records(company: PairCompany, folder: Path) -> None:
             "family": np.array(FAMILIES)[company.family],
             "installed_on": start,
             "enrolled_on": start,
+            "loads_per_week": np.round(MEAN_LOADS * np.exp(LOG_SD_LOADS * company.use), 1),
         }
     ).to_csv(folder / "units.csv", index=False)
     jobs, lines = [], []

@@ -16,6 +16,7 @@ import pandas as pd
 import pytest
 
 import failstats
+from failstats.answers.pairs_dependence import frailties
 from failstats.answers.pairs_follow import index_jobs, pair_follow_on
 from failstats.answers.pairs_together import failed_together
 from failstats.counts.row_pass import hidden_rows
@@ -32,7 +33,7 @@ PROMISED = {
     ("units_differ", "difference, weighted"): (0.92, 0.98),
 }
 #: Companies that the promise was measured on; where units differ it is a check beside it.
-FEWEST = {"no_link": 1000, "link": 300, "units_differ": 40}
+FEWEST = {"no_link": 1000, "link": 300, "units_differ": 300}
 MOST_CALLED = 0.10  # companies without a link in which any pair is called
 MOST_ONE_WAY = 0.10  # companies where units differ and one part is said to break the other
 FEW, LEAST = 25, 0.76  # with 25 companies a share of .95 lies above this in 999 of 1,000 runs
@@ -130,6 +131,23 @@ def test_hidden_stretches_are_the_same_through_the_warehouse(both_ways) -> None:
         heights = [hidden_surface(rows, nodes=24)(np.array(theta[: 7 if rows.visible.sum() >= 5
                    else 5]))[0] for rows in (ours, stored)]  # fmt: skip
         assert heights[0] == pytest.approx(heights[1], rel=1e-6)  # stretches integrated apart
+
+
+def test_recorded_use_is_allowed_for_through_the_warehouse(tmp_path: Path) -> None:
+    """Told: hard use breaks all parts and nothing else links cutout and thermostat."""
+    world = _program("pair_world")
+    company = world.simulate(world.PairTruth(units=700, by_use=1.0), seed=3)
+    world.write_records(company, tmp_path / "records")
+    mapping = (tmp_path / "records" / "map.toml").rename(tmp_path / "map.toml")
+    failstats.load(tmp_path / "w.duckdb", [tmp_path / "records"], mapping=mapping)
+    with failstats.open_warehouse(tmp_path / "w.duckdb") as records:
+        session = records._session
+        named = frailties(session, [("cutout", "thermostat"), ("belt", "coil")], 0.95)
+    for pair in (("cutout", "thermostat"), ("belt", "coil")):
+        row = named[frozenset(pair)]
+        assert "loads_per_week" in row.allowed_for
+        assert row.plain_ci[0] > 0
+        assert row.ci[0] == 0.0
 
 
 @pytest.mark.slow
