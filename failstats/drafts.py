@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from importlib import resources
 from pathlib import Path
 
-from failstats.answers.costs import DEFAULTS
+from failstats.answers.costs import DEFAULTS, UNKNOWN_UNLESS_GIVEN
 from failstats.errors import InputError
 from failstats.intake.draft import draft_map, draft_tables
 
@@ -28,6 +28,10 @@ def costs_text(currency: str = "USD") -> str:
     for table, keys in DEFAULTS.items():
         lines += ["", f"[{table}]"]
         lines += [f"{key} = {default}  # {meaning}" for key, (default, meaning) in keys.items()]
+        lines += [
+            f"# {key} = {example}  # unknown unless given: {meaning}"
+            for key, (example, meaning) in UNKNOWN_UNLESS_GIVEN.get(table, {}).items()
+        ]
     return "\n".join(lines) + "\n"
 
 

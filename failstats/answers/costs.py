@@ -11,7 +11,10 @@ from typing import Any
 
 from failstats.errors import InputError
 
-__all__ = ["DEFAULTS", "Costs", "read_costs"]
+__all__ = ["CLEANING", "DEFAULTS", "MAKER_DAYS", "UNKNOWN_UNLESS_GIVEN", "Costs", "read_costs"]
+
+CLEANING = "cleaning.full_run"
+MAKER_DAYS = "cleaning.maker_days"
 
 #: Key -> (default, meaning). The defaults are round figures of ours, no source; they are printed
 #: as assumed wherever they enter an answer.
@@ -58,6 +61,20 @@ DEFAULTS: dict[str, dict[str, tuple[Decimal, str]]] = {
     },
 }
 
+#: Beyond these a figure is a slip of the pen, and sums would lose their decimals; our own bounds.
+LARGEST = Decimal(1_000_000_000)
+MOST = {"horizon.years": Decimal(50), "warranty.days": Decimal(3650)}
+#: Keys without a default: (an example, meaning). What is not given is not known.
+UNKNOWN_UNLESS_GIVEN: dict[str, dict[str, tuple[Decimal, str]]] = {
+    "cleaning": {
+        "maker_days": (
+            Decimal("365"),
+            "days between vent cleanings by the maker's instruction, the shortest of your makers: "
+            "the advice is never longer",
+        ),
+    },
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Costs:
@@ -66,7 +83,7 @@ class Costs:
     Attributes
     ----------
     currency : as the company writes it.
-    values : "table.key" -> value.
+    values : "table.key" -> value; of keys without a default only where the file gives them.
     assumed : keys whose default was used.
     """
 
@@ -76,6 +93,10 @@ class Costs:
 
     def __getitem__(self, key: str) -> float:
         return float(self.values[key])
+
+    def known(self, key: str) -> float | None:
+        """A figure that has no default; None where the file does not give it."""
+        return float(self.values[key]) if key in self.values else None
 
     @property
     def minute(self) -> float:
@@ -147,9 +168,16 @@ def read_costs(path: Path | None = None, *, currency: str = "USD") -> Costs:
             else:
                 values[name] = default
                 assumed.append(name)
+        others = UNKNOWN_UNLESS_GIVEN.get(table, {})
+        for key in others:
+            if key in mine:
+                name = f"{table}.{key}"
+                values[name] = _cost(mine.pop(key), name, where)
+                _above_zero(values, name, where)
         if mine:
             raise InputError(
-                f"[{table}] has the keys {', '.join(keys)}, but {', '.join(mine)} was given.",
+                f"[{table}] has the keys {', '.join([*keys, *others])}, but {', '.join(mine)} was "
+                "given.",
                 where=where,
                 do="correct or remove the key.",
             )
@@ -159,11 +187,15 @@ def read_costs(path: Path | None = None, *, currency: str = "USD") -> Costs:
             where=where,
             do="correct or remove the table.",
         )
-    if not values["horizon.years"] > 0:
-        raise InputError(
-            "horizon.years must be above 0, but is 0.", where=where, do="correct the figure."
-        )
+    _above_zero(values, "horizon.years", where)
     return Costs(currency=str(stated), values=values, assumed=tuple(assumed))
+
+
+def _above_zero(values: Mapping[str, Decimal], name: str, where: str) -> None:
+    if not values[name] > 0:
+        raise InputError(
+            f"{name} must be above 0, but is 0.", where=where, do="correct the figure."
+        )
 
 
 def _cost(value: Any, name: str, where: str) -> Decimal:
@@ -174,9 +206,17 @@ def _cost(value: Any, name: str, where: str) -> Decimal:
         if not number.is_finite() or number < 0:
             raise InvalidOperation
     except (InvalidOperation, TypeError, ValueError):
+        given = value if isinstance(value, Decimal) else repr(value)
         raise InputError(
-            f"{name} must be a number of 0 or more, but is {value!r}.",
+            f"{name} must be a number of 0 or more, but is {given}.",
             where=where,
             do="correct the figure.",
         ) from None
+    most = MOST.get(name, LARGEST)
+    if number > most:
+        raise InputError(
+            f"{name} must be at most {most:,}, but is {number}.",
+            where=where,
+            do="correct the figure.",
+        )
     return number

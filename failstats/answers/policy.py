@@ -114,11 +114,11 @@ def policy(
     ages, without_age = age_advice(session, used, prices, confidence_level)
     rows += ages
     say("cleaning")
-    cleaning = cleaning_advice(
-        found_vents or vents(session, confidence_level=confidence_level), used, prices
+    rows.append(
+        cleaning_advice(
+            found_vents or vents(session, confidence_level=confidence_level), used, prices
+        )
     )
-    if cleaning is not None:
-        rows.append(cleaning)
     life = service_life(session)
     settings = {
         **session.choices,

@@ -152,6 +152,7 @@ class Advice:
     least: str | None = None
     long_run_least: str | None = None
     threshold_ci: tuple[float | None, float | None] | None = None
+    money_optimum_ci: tuple[float | None, float | None] | None = None
     curve_optimum_days: float | None = None
     horizon_days: int | None = None
     jobs: int | None = None

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from failstats.answers import wording as text
-from failstats.answers.costs import Costs, read_costs
+from failstats.answers.costs import CLEANING, Costs, read_costs
 from failstats.answers.lives import chosen_parts
 from failstats.answers.result import Warning_
 from failstats.answers.vents_effects import Asked, contrast_of, effect, states_of
@@ -16,6 +16,7 @@ from failstats.answers.vents_models import AGE_CUTS
 from failstats.answers.vents_parts import (
     LENGTH,
     attributable_of,
+    band_curve,
     control_of,
     fit_part,
     limits_of,
@@ -36,6 +37,7 @@ from failstats.answers.vents_shape import (
     DOSE_MONTHS,
     STEP_DAYS,
     cumulative_neglect,
+    dose_curve,
     dose_response,
     length_against_neglect,
     life_curves,
@@ -55,7 +57,6 @@ ENOUGH_ON_CONTRACT = 50  # failures; below it call-out units are used too, with 
 # Controls: the door switch; a belt turns as long as the drum, which turns longer behind a blocked
 # vent, so it is shown beside and decides only where there is no door switch.
 CONTROLS, WEAKER = ("door_switch",), ("belt",)
-CLEANING = "cleaning.full_run"
 
 
 def vents(
@@ -344,16 +345,19 @@ def _summary(
         )
         for m in outcomes
     }  # fmt: skip
-    dose = {}
+    curves_of = {}
     with neglect_as(session, neglect_months=list(DOSE_MONTHS)):
         for mine in [*outcomes, *asked.judges()[:1]]:
-            frame = part_rows(
-                session, "vents_rows", mine.part, followed[mine.part], asked.runs,
-                bracket="stated_end",
+            curve = dose_curve(
+                part_rows(
+                    session, "vents_rows", mine.part, followed[mine.part], asked.runs,
+                    bracket="stated_end",
+                )
             )  # fmt: skip
-            points = dose_response(frame, z)
-            if points:
-                dose[mine.part] = points
+            if curve is not None:
+                curves_of[mine.part] = curve
+    by_neglect = {m.part: curves_of.get(m.part) or band_curve(m, bands) for m in outcomes}
+    fitted_on = session.run("vents_sockets").set_index("part")["sockets_per_unit"]
     future = {
         name: {
             "hazard_ratio": float(np.exp(found.future.log_ratio)),
@@ -397,7 +401,11 @@ def _summary(
         },
         "sensitivity": again,
         "cumulative_neglect": {name: one for name, one in gathered.items() if one},
-        "dose_response": dose,
+        "dose_response": {part: dose_response(curve, z) for part, curve in curves_of.items()},
+        "rate_by_neglect": {p: c.to_dict() for p, c in by_neglect.items() if c is not None},
+        "sockets_per_unit": {
+            m.part: float(fitted_on[m.part]) for m in outcomes if m.part in fitted_on
+        },
         "life_curves": {"part": shown, "points": curves},
         "length_against_neglect": {"part": shown, "cells": map_},
         "pressure_drop": {

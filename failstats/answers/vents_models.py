@@ -65,7 +65,9 @@ class Ratios:
     """Log hazard ratios of an exposure and what it is adjusted for, robust by cluster.
 
     ``names`` (p,), those of the exposure first; ``exposed`` their number; ``log_ratio`` (p,),
-    ``covariance`` (p, p); ``fit`` and ``table`` for what comes after.
+    ``covariance`` (p, p); ``fit`` and ``table`` for what comes after. ``rate_per_day``: failures
+    per day in the reference stretches, where some were named; ``joint`` (exposed + 1, exposed + 1)
+    the covariance of the exposure's log ratios and, last, of the logarithm of that rate.
     """
 
     names: tuple[str, ...]
@@ -75,6 +77,8 @@ class Ratios:
     fit: CoxFit
     table: PatternTable
     failures: int
+    rate_per_day: float | None = None
+    joint: FloatArray | None = None
 
     def log_of(self, name: str) -> float:
         """Log ratio of one level; NaN where it is not estimable."""
@@ -181,6 +185,7 @@ def fit_ratios(
     others: Sequence[Factor] = (),
     stratum: str = "stratum",
     ties: str = "efron",
+    reference: ArrayLike | None = None,
 ) -> Ratios:
     """Hazard ratios of an exposure: Cox on counts, robust by cluster.
 
@@ -189,10 +194,18 @@ def fit_ratios(
     frame : one row per stretch at risk: cluster_id, stratum, start_days, stop_days, failed.
     exposure, others : what is asked about, and what it is adjusted for; codes by row of ``frame``.
     stratum : the column whose values have a baseline of their own.
+    reference : (rows,) which stretches the failure rate is taken from, where one is wanted too.
 
     Raises
     ------
     FitError : no failures, or nothing to compare.
+
+    Notes
+    -----
+    The rate is failures over days. What a cluster adds to the logarithm of it, its failures less
+    the expected over all failures, stands beside what it adds to the log ratios, so that their
+    covariance is that of both together: units with many failures behind a clean vent raise the rate
+    and lower the ratios.
     """
     pattern, design = _patterns([exposure, *others], len(frame))
     group, _ = pd.factorize(frame[stratum], sort=True)
@@ -211,15 +224,38 @@ def fit_ratios(
         raise FitError("no two states of the vent can be compared at one age.")
     cluster, _ = pd.factorize(frame["cluster_id"])
     robust = cluster_robust(fit, cluster=cluster, **rows)
+    exposed = len(exposure.names)
+    rate, joint = None, None
+    if reference is not None:
+        here = np.asarray(reference, dtype=bool)
+        rate, added = _rate(here, rows["failed"], rows["stop"] - rows["start"], cluster)
+        if rate is not None:
+            moved = np.column_stack([robust.influence[:, :exposed], added])
+            joint = moved.T @ moved
     return Ratios(
         names=design.names,
-        exposed=len(exposure.names),
+        exposed=exposed,
         log_ratio=np.asarray(fit.coefficients),
         covariance=np.asarray(robust.covariance),
         fit=fit,
         table=table,
         failures=table.failures,
+        rate_per_day=rate,
+        joint=joint,
     )
+
+
+def _rate(
+    here: NDArray[np.bool_], failed: IntArray, days: IntArray, cluster: IntArray
+) -> tuple[float | None, FloatArray]:
+    """Failures per day of some stretches, and (clusters,) what each adds to its logarithm."""
+    total, time = int(failed[here].sum()), int(days[here].sum())
+    size = int(cluster.max(initial=-1)) + 1
+    if not total or not time:
+        return None, np.zeros(size)
+    rate = total / time
+    beyond = np.where(here, failed - rate * days, 0.0)
+    return rate, np.bincount(cluster, weights=beyond, minlength=size) / total
 
 
 def second_opinion(found: Ratios, confidence_level: float) -> Second:

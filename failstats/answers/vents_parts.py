@@ -39,6 +39,7 @@ from failstats.estimate.meaning import (
     number_needed,
     time_ratio,
 )
+from failstats.estimate.neglect_curve import NeglectCurve
 from failstats.warehouse.session import Session
 
 __all__ = [
@@ -46,6 +47,7 @@ __all__ = [
     "PREDICTS_AT",
     "PartFit",
     "attributable_of",
+    "band_curve",
     "calibrated_of",
     "cleanings_of",
     "control_of",
@@ -116,6 +118,7 @@ def neglect_ratios(frame: pd.DataFrame, bands: Bands) -> Ratios:
         frame,
         exposure=indicators(frame["band"], reference=bands.reference, levels=bands.names),
         others=adjusters(frame),
+        reference=frame["band"] == bands.reference,
     )
 
 
@@ -187,6 +190,35 @@ def fit_part(
         within=within,
         future=future,
     )
+
+
+def band_curve(found: PartFit, bands: Bands) -> NeglectCurve | None:
+    """Failures per day in the bands themselves, for a part that gives no smooth curve.
+
+    Returns
+    -------
+    The curve with the covariance of its bands, which are held against one reference, and of the
+    rate there; None where a band has no ratio.
+    """
+    names = found.main.names
+    if found.main.rate_per_day is None or not set(bands.rising) <= set(names):
+        return None
+    place = [names.index(name) for name in bands.rising]
+    both = [*place, found.main.exposed]
+    joint = np.asarray(found.main.joint)[np.ix_(both, both)]
+    try:
+        return NeglectCurve(
+            kind="bands",
+            months=np.array(bands.months, dtype=float),
+            coefficients=found.main.log_ratio[place],
+            rate_per_day=found.main.rate_per_day,
+            reference_months=np.array([bands.months[0] / 2]),
+            reference_shares=np.ones(1),
+            covariance=joint,
+            watched_months=float(bands.months[-1]),
+        )
+    except FitError:
+        return None
 
 
 def number_or_none(value: Any) -> float | None:

@@ -19,12 +19,14 @@ from failstats.answers.vents_records import Bands
 from failstats.errors import FitError
 from failstats.estimate.hazard_model import baseline_hazard
 from failstats.estimate.natural_spline import natural_spline
+from failstats.estimate.neglect_curve import NeglectCurve
 
 __all__ = [
     "DOSE_MONTHS",
     "DOSE_REFERENCE",
     "STEP_DAYS",
     "cumulative_neglect",
+    "dose_curve",
     "dose_response",
     "length_against_neglect",
     "life_curves",
@@ -34,6 +36,7 @@ __all__ = [
 DOSE_MONTHS = tuple(range(2, 61, 2))  # two-month bins up to five years
 DOSE_KNOTS = (3.0, 12.0, 24.0, 48.0)
 DOSE_REFERENCE = 6.0  # months: the middle of a year between cleanings
+CLEAN_MONTHS = 12.0  # the rate that the curve is hung on is that of the first year
 LAST_BIN = 66.0  # months taken for "over 60"
 STEP_DAYS = 91  # neglect so far is counted in quarters of a year
 YEAR_DAYS = 365.0
@@ -51,41 +54,76 @@ def _limits(estimate: float, error: float, z: float) -> tuple[float, tuple[float
     )
 
 
-def dose_response(frame: pd.DataFrame, z: float) -> list[dict[str, float]]:
-    """Hazard ratio by months since the last cleaning, against six months, on a natural spline.
+def dose_curve(frame: pd.DataFrame) -> NeglectCurve | None:
+    """Failures per day by months since the last cleaning, as a natural spline of its logarithm.
 
     Parameters
     ----------
-    frame : stretches at risk in bands of two months. z : half width of the interval in errors.
+    frame : stretches at risk in bands of two months.
 
     Returns
     -------
-    months, hazard_ratio, low, high up to the longest neglect of a failure; empty where nothing
-    can be fitted. Neglect of unknown length is a level of its own.
+    The curve with the covariance of its coefficients and of the rate in the first twelve months;
+    None where it cannot be fitted. Neglect of unknown length is a level of its own.
     """
     places = {"under_2": 1.0, "over_60": LAST_BIN}
     places |= {f"{a}_to_{a + 2}": a + 1.0 for a in DOSE_MONTHS[:-1]}
     words = [*places, UNKNOWN]
     code = frame["band"].map({word: k for k, word in enumerate(words)}).to_numpy(np.int64)
-    basis = natural_spline([*places.values(), DOSE_REFERENCE], knots=DOSE_KNOTS)
-    inside = np.vstack([basis[:-1], basis[-1]])
-    values = np.column_stack([inside, np.append(np.zeros(len(places)), 1.0)])
+    basis = natural_spline(list(places.values()), knots=DOSE_KNOTS)
+    level = natural_spline([DOSE_REFERENCE], knots=DOSE_KNOTS)  # of the unknown: any would do
+    values = np.column_stack([np.vstack([basis, level]), np.append(np.zeros(len(places)), 1.0)])
     names = [f"months_{k + 1}" for k in range(basis.shape[1])]
+    month = frame["band"].map(places)  # NaN where unknown
+    clean = month < CLEAN_MONTHS
     try:
         found = fit_ratios(
-            frame, exposure=smooth(code, values, [*names, UNKNOWN]), others=adjusters(frame)
+            frame,
+            exposure=smooth(code, values, [*names, UNKNOWN]),
+            others=adjusters(frame),
+            reference=clean,
         )
     except FitError:
-        return []
+        return None
+    if found.rate_per_day is None or found.joint is None:
+        return None
     k = len(names)
-    if not np.isfinite(found.log_ratio[:k]).all():
-        return []
-    dated = frame.loc[frame["failed"] & (frame["band"] != UNKNOWN), "band"].map(places)
-    longest = float(dated.max()) if len(dated) else 0.0
-    shown = np.arange(0.0, min(longest, 60.0) + 0.5, 2.0)
-    away = natural_spline(shown, knots=DOSE_KNOTS) - basis[-1]
-    log_ratio = away @ found.log_ratio[:k]
-    error = np.sqrt(np.einsum("ij,jk,ik->i", away, found.covariance[:k, :k], away))
+    of_curve = [*range(k), k + 1]  # without the level of the unknown
+    days = (frame["stop_days"] - frame["start_days"])[clean].groupby(month[clean]).sum()
+    days = days[days > 0]
+    longest = float(month[frame["failed"]].max())
+    try:
+        return NeglectCurve(
+            kind="smooth",
+            months=np.array(DOSE_KNOTS),
+            coefficients=found.log_ratio[:k],
+            rate_per_day=found.rate_per_day,
+            reference_months=days.index.to_numpy(float),
+            reference_shares=days.to_numpy(float) / float(days.sum()),
+            covariance=found.joint[np.ix_(of_curve, of_curve)],
+            watched_months=min(longest, float(DOSE_MONTHS[-1])),
+        )
+    except FitError:
+        return None
+
+
+def dose_response(curve: NeglectCurve, z: float) -> list[dict[str, float]]:
+    """Hazard ratio by months since the last cleaning, against six months.
+
+    Parameters
+    ----------
+    curve : as `dose_curve` fits it. z : half width of the interval in errors.
+
+    Returns
+    -------
+    months, hazard_ratio, low, high up to the longest neglect of a failure.
+    """
+    shown = np.arange(0.0, curve.watched_months + 0.5, 2.0)
+    basis = natural_spline([*shown, DOSE_REFERENCE], knots=curve.months)
+    away = basis[:-1] - basis[-1]
+    k = curve.coefficients.size
+    log_ratio = away @ curve.coefficients
+    error = np.sqrt(np.einsum("ij,jk,ik->i", away, curve.covariance[:k, :k], away))
     return [
         {
             "months": float(m),

@@ -15,6 +15,7 @@ from failstats.errors import InputError
 
 __all__ = ["LONGEST_ADVICE_DAYS", "CleaningInterval", "cleaning_interval", "linear_interval"]
 
+ROUNDING = 1e-12  # a flat burden, summed day by day, is no gain
 LONGEST_ADVICE_DAYS = 365.0  # common practice, no source: full vent cleaning at least yearly
 
 
@@ -28,12 +29,15 @@ class CleaningInterval:
     cost_per_day : money per day at that interval (the limit without cleaning, when None).
     advice_days : what to advise: ``money_days``, but at most a year or the maker's interval.
     advice_cost_per_day : money per day when cleaning at ``advice_days``.
+    break_even_cost : price of a cleaning below which some interval costs less than never cleaning;
+        0 where none does at any price.
     """
 
     money_days: float | None
     cost_per_day: float
     advice_days: float
     advice_cost_per_day: float
+    break_even_cost: float
 
 
 def linear_interval(hazard_rise: float, *, cleaning_cost: float, failure_cost: float) -> float:
@@ -126,12 +130,13 @@ def cleaning_interval(
         span = int(np.searchsorted(start, days, side="right")) - 1
         return float((price + sums[span] + (days - start[span]) * burden[span]) / days)
 
-    candidates = start[1:]
-    rates = np.array([cost(float(days)) for days in candidates])
+    candidates, until = start[1:], sums[1:]
+    rates = (price + until) / candidates
     never = float(burden[-1])
     money_days, least = None, never
-    if rates.size and rates.min() < never:
+    if rates.size and rates.min() < never * (1 - ROUNDING):
         money_days, least = float(candidates[np.argmin(rates)]), float(rates.min())
+    spared = never * candidates - until  # by one cleaning, against never
     longest = LONGEST_ADVICE_DAYS
     if maker_days is not None:
         if not (np.isfinite(maker_days) and maker_days > 0):
@@ -145,6 +150,7 @@ def cleaning_interval(
         cost_per_day=least,
         advice_days=advice,
         advice_cost_per_day=cost(advice),
+        break_even_cost=max(0.0, float(spared.max(initial=0.0))),
     )
 
 

@@ -34,6 +34,12 @@ def test_drafted_costs_are_the_defaults(tmp_path: Path) -> None:
     ("[extra]\na = 1", "has the tables"),
     ("[visit", "must be TOML"),
     ("[horizon]\nyears = 0", "must be above 0"),
+    ("[horizon]\nyears = 51", "horizon.years must be at most 50, but is 51"),
+    ("[visit]\nvisit_cost = 1e400", "at most 1,000,000,000, but is"),
+    ("[visit]\nvisit_cost = inf", "0 or more, but is Infinity"),
+    ("[cleaning]\nmaker_days = 0", "cleaning.maker_days must be above 0"),
+    ("[cleaning]\nmaker_days = 'yearly'", "must be a number of 0 or more"),
+    ("[cleaning]\nmaker = 3", r"\[cleaning\] has the keys full_run, maker_days"),
     ("visit = 3", r"\[visit\] must be a table"),
 ])  # fmt: skip
 def test_wrong_costs_are_refused(tmp_path: Path, content: str, message: str) -> None:

@@ -14,7 +14,7 @@ from failstats.answers.vents_models import adjusters, fit_ratios, indicators, se
 from failstats.answers.vents_parts import control_of
 from failstats.answers.vents_records import bands_of, run_lengths
 from failstats.answers.vents_sensitivity import WAYS
-from failstats.answers.vents_shape import cumulative_neglect, dose_response
+from failstats.answers.vents_shape import cumulative_neglect, dose_curve, dose_response
 from failstats.answers.vents_verdict import Evidence, verdict
 from failstats.demo import Demo
 from failstats.estimate.hazard_model import cluster_robust, cox
@@ -155,12 +155,18 @@ def test_dose_response_is_one_at_six_months_and_finds_a_rise() -> None:
             "start_days": 0, "stop_days": np.minimum(life, 600), "failed": life <= 600,
         }
     )  # fmt: skip
-    points = {p["months"]: p for p in dose_response(frame, Z)}
+    curve = dose_curve(frame)
+    assert curve is not None and curve.watched_months == 59.0
+    points = {p["months"]: p for p in dose_response(curve, Z)}
     assert points[6.0]["hazard_ratio"] == 1.0
     assert points[6.0]["low"] == points[6.0]["high"] == 1.0
     # 24 months further on in thirtieths of a log unit per two months
     assert points[30.0]["low"] < np.exp(12 / 30) < points[30.0]["high"]
     assert points[54.0]["hazard_ratio"] > points[30.0]["hazard_ratio"] > 1
+    # the level too: lives of 500 days, shorter by exp(months / 60)
+    for months, rate in zip((8, 30), curve.rates([8 * 365 / 12, 30 * 365 / 12]), strict=True):
+        assert rate == pytest.approx(np.exp((months - 1) / 60) / 500, rel=0.1)
+    assert dose_curve(frame[frame["band"] == "30_to_32"]) is None
 
 
 def test_cumulative_neglect_per_year() -> None:

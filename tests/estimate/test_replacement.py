@@ -179,6 +179,8 @@ def test_cleaning_by_hand_and_never_in_money_is_still_advised_yearly():
     assert steep.cost_per_day == pytest.approx((100 + 730 * 0.15) / 730)
     assert steep.advice_days == 365.0
     assert steep.advice_cost_per_day == pytest.approx((100 + 365 * 0.15) / 365)
+    # a cleaning every 730 days spares .45 - .15 on each of them, against never
+    assert steep.break_even_cost == pytest.approx(730 * (0.45 - 0.15))
     flat = cleaning_interval(
         [[1.0, 1.0]],
         starts_days=[0, 730],
@@ -188,7 +190,7 @@ def test_cleaning_by_hand_and_never_in_money_is_still_advised_yearly():
         maker_days=180,
     )
     assert flat.money_days is None and flat.cost_per_day == pytest.approx(0.15)
-    assert flat.advice_days == 180.0
+    assert flat.advice_days == 180.0 and flat.break_even_cost == 0
 
 
 def test_cleaning_sums_over_parts_and_agrees_with_the_square_root_formula():
@@ -206,6 +208,18 @@ def test_cleaning_sums_over_parts_and_agrees_with_the_square_root_formula():
     smooth = linear_interval(1.0, cleaning_cost=120.0, failure_cost=0.1 * 250 + 0.05 * 400)
     assert found.money_days / 365.25 == pytest.approx(smooth, abs=1 / 12)  # to the month
     assert found.advice_days == 365.0
+
+
+def test_a_cleaning_for_nothing_does_not_pay_where_nothing_climbs():
+    # many short spans: sums in floating point must not make a gain of nothing
+    flat = cleaning_interval(
+        np.full((1, 3000), 1.1),
+        starts_days=np.arange(3000),
+        rate_per_day=[1e-4],
+        failure_cost=[133.7],
+        cleaning_cost=0.0,
+    )
+    assert flat.money_days is None and flat.break_even_cost == pytest.approx(0, abs=1e-9)
 
 
 def test_short_money_interval_is_the_advice():
