@@ -41,6 +41,7 @@ class Records:
     def __init__(self, session: Session) -> None:
         self._session = session
         self._known: dict[tuple[str, float], Any] = {}
+        self._inside = False
 
     def __enter__(self) -> Records:
         return self
@@ -79,6 +80,7 @@ class Records:
         confidence_level: float = 0.95,
     ) -> Causes:
         """What fails behind a complaint; see `failstats.answers.causes`."""
+        self._begin()
         return causes(
             self._session,
             complaint=complaint,
@@ -99,6 +101,7 @@ class Records:
         progress: Say = None,
     ) -> Lives:
         """How long parts last; see `failstats.answers.lives`."""
+        self._begin()
         found = lives(
             self._session,
             part=_several(part),
@@ -123,6 +126,7 @@ class Records:
         progress: Say = None,
     ) -> Pairs:
         """What fails and is replaced together, and what follows; see `failstats.answers.pairs`."""
+        self._begin()
         windows = (window,) if isinstance(window, int) else tuple(window)
         found = pairs(
             self._session,
@@ -148,6 +152,7 @@ class Records:
         progress: Say = None,
     ) -> Vents:
         """Whether vent neglect shortens part life; see `failstats.answers.vents`."""
+        self._begin()
         found = vents(
             self._session,
             part=_several(part),
@@ -181,6 +186,7 @@ class Records:
         progress: Say = None,
     ) -> Stock:
         """What each van should carry; see `failstats.answers.stock`."""
+        self._begin()
         return stock(
             self._session,
             van=_several(van),
@@ -208,19 +214,32 @@ class Records:
         progress: Say = None,
     ) -> Policy:
         """Pair, age and cleaning rules; see `failstats.answers.policy`."""
+        self._begin(self._known.get(("vents", confidence_level)))
         return policy(
             self._session,
             costs=costs,
-            plan=(lambda rules: self.stock(pair=rules, costs=costs, seconds=0.0))
-            if with_stock
-            else None,
+            plan=(lambda rules: self._planned(rules, costs)) if with_stock else None,
             confidence_level=confidence_level,
             found_vents=self._known.get(("vents", confidence_level)),
             progress=progress,
         )
 
+    def _planned(self, rules: Sequence[str], costs: Costs | None) -> Stock:
+        """The van lists under pair rules, inside a policy answer."""
+        self._inside = True
+        try:
+            return self.stock(pair=rules, costs=costs, seconds=0.0)
+        finally:
+            self._inside = False
+
+    def _begin(self, *known: Any) -> None:
+        """A new answer begins, which may take over known ones."""
+        if not self._inside:
+            self._session.begin(*known)
+
     def rules(self, file: Path | None = None, *, progress: Say = None) -> Rules:
         """Rules of thumb against the records; see `failstats.answers.rules`."""
+        self._begin(self._known.get(("pairs", 0.95)), self._known.get(("vents", 0.95)))
         return rules(
             self._session,
             file=file,
@@ -231,10 +250,12 @@ class Records:
 
     def quality(self, *, limit: int = LIMIT) -> Quality:
         """What is in the warehouse and what the records cannot support."""
+        self._begin()
         return quality(self._session, limit=limit)
 
     def verify(self, *, progress: Say = None) -> Verified:
         """The headline figures again, by independent libraries from the raw rows."""
+        self._begin(self._known.get(("pairs", 0.95)), self._known.get(("vents", 0.95)))
         return verify(
             self._session,
             found_pairs=self._known.get(("pairs", 0.95)),

@@ -117,8 +117,15 @@ def _span(answer: Any) -> str:
 
 
 def _origin(answer: Any, refused: int | None) -> str:
+    batch = answer.settings.get("last_batch")
+    loads = "" if batch is None else f" Loads 1 to {batch}." if batch > 1 else " Load 1."
     count = "" if refused is None else f" {refused:,} rows were set aside on loading."
-    return _span(answer) + count
+    return _span(answer) + loads + count
+
+
+def _queries(answer: Any) -> list[str]:
+    """Names of the queries that counted for this answer."""
+    return [clean(name) for name in answer.settings.get("queries") or ()]
 
 
 def _frames(answer: Any) -> list[tuple[str, str, pd.DataFrame]]:
@@ -260,6 +267,7 @@ class _Writer:
             "notes": _warnings(answer),
             "origin": _origin(answer, self.refused),
             "again": _again(answer),
+            "queries": _queries(answer),
         }
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -28,6 +28,32 @@ __all__ = ["Session", "open_session"]
 EARLIEST = dt.date(1970, 1, 1)
 
 
+class Kept(dict[str, Any]):
+    """Fits that several answers need; whoever takes one is told which queries it came from."""
+
+    def __init__(self, session_asked: Callable[[], list[str]]) -> None:
+        super().__init__()
+        self._asked = session_asked
+        self._origin: dict[str, list[str]] = {}
+
+    def __setitem__(self, key: str, value: Any) -> None:
+        self._origin[key] = list(self._asked())
+        super().__setitem__(key, value)
+
+    def __getitem__(self, key: str) -> Any:
+        note_queries(self._asked(), self._origin.get(key, ()))
+        return super().__getitem__(key)
+
+    def get(self, key: str, default: Any = None) -> Any:
+        """As of any mapping."""
+        return self[key] if key in self else default  # noqa: SIM401
+
+
+def note_queries(asked: list[str], names: Iterable[str]) -> None:
+    """Add names to those an answer rests on, each once, in order."""
+    asked.extend(name for name in dict.fromkeys(names) if name not in asked)
+
+
 @dataclass(slots=True)
 class Session:
     """A read-only warehouse, seen as of one date and through one set of filters.
@@ -37,7 +63,8 @@ class Session:
     path : the warehouse file.
     as_of : event time: nothing dated later exists in this session.
     warnings : (code, text) pairs that every answer of this session carries.
-    choices : the filters in force, for the settings of an answer.
+    choices : the filters in force, for the settings of an answer, with the last batch that counts
+        and, once an answer has begun, the queries it rests on.
     kept : fits that several answers of this session need.
     """
 
@@ -47,9 +74,25 @@ class Session:
     vocabulary: Vocabulary
     choices: dict[str, Any] = field(default_factory=dict)
     warnings: list[tuple[str, str]] = field(default_factory=list)
-    kept: dict[str, Any] = field(default_factory=dict)
+    kept: Kept = field(init=False)
     _built: set[str] = field(default_factory=set)
     _otherwise: int = 0
+
+    def __post_init__(self) -> None:
+        self.choices.setdefault("queries", [])
+        self.kept = Kept(lambda: self.choices["queries"])
+
+    def begin(self, *known: Any) -> None:
+        """A new answer begins: its settings will name the queries run from here on.
+
+        Parameters
+        ----------
+        known : answers that it may take over; their queries become its own.
+        """
+        self.choices["queries"] = []  # a new list: earlier answers keep theirs
+        for answer in known:
+            if answer is not None:
+                note_queries(self.choices["queries"], answer.settings.get("queries", ()))
 
     def close(self) -> None:
         """Let go of the file."""
@@ -96,6 +139,7 @@ class Session:
                 where=f"params: {query.header['params']}",
                 do="give each as --set name=value.",
             )
+        note_queries(self.choices["queries"], [name])
         for other in _reads(query):
             self.build(other)
         if query.is_view:
@@ -250,6 +294,7 @@ def open_session(
         "records_from": first.isoformat(),
         "records_to": last.isoformat(),
         "as_loaded": as_loaded,
+        "last_batch": _last_batch(connection, as_loaded),
         "from": None if start is None else start.isoformat(),
         "families": list(families),
         "fuels": list(fuels),
@@ -269,6 +314,14 @@ def open_session(
     _check_filter(session, "family", families, "--family")
     _check_filter(session, "fuel", fuels, "--fuel")
     return session
+
+
+def _last_batch(connection: duckdb.DuckDBPyConnection, as_loaded: int | None) -> int | None:
+    """The last batch whose rows count in this session."""
+    if as_loaded is not None:
+        return as_loaded
+    found = connection.execute("select max(batch) from raw.batches").fetchone()
+    return None if found is None or found[0] is None else int(found[0])
 
 
 def _check_batch(connection: duckdb.DuckDBPyConnection, as_loaded: int | None) -> None:
