@@ -262,7 +262,11 @@ def rules(rules_file: str | None, confidence_level: float, **options: Any) -> No
     ask_records(
         options,
         "grading the rules",
-        lambda r, say: r.rules(Path(rules_file) if rules_file else None, progress=say),
+        lambda r, say: r.rules(
+            Path(rules_file) if rules_file else None,
+            confidence_level=confidence_level,
+            progress=say,
+        ),
     )
 
 
@@ -275,7 +279,11 @@ def verify(confidence_level: float, **options: Any) -> None:
     Example:
       failstats verify -w company.duckdb
     """
-    ask_records(options, "recomputing", lambda r, say: r.verify(progress=say))
+    ask_records(
+        options,
+        "recomputing",
+        lambda r, say: r.verify(confidence_level=confidence_level, progress=say),
+    )
 
 
 QUESTIONS = (causes, lives, pairs, vents, rules, verify)

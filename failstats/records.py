@@ -237,14 +237,20 @@ class Records:
         if not self._inside:
             self._session.begin(*known)
 
-    def rules(self, file: Path | None = None, *, progress: Say = None) -> Rules:
+    def rules(
+        self, file: Path | None = None, *, confidence_level: float = 0.95, progress: Say = None
+    ) -> Rules:
         """Rules of thumb against the records; see `failstats.answers.rules`."""
-        self._begin(self._known.get(("pairs", 0.95)), self._known.get(("vents", 0.95)))
+        self._begin(
+            self._known.get(("pairs", confidence_level)),
+            self._known.get(("vents", confidence_level)),
+        )
         return rules(
             self._session,
             file=file,
-            found_pairs=self._known.get(("pairs", 0.95)),
-            found_vents=self._known.get(("vents", 0.95)),
+            found_pairs=self._known.get(("pairs", confidence_level)),
+            found_vents=self._known.get(("vents", confidence_level)),
+            confidence_level=confidence_level,
             progress=progress,
         )
 
@@ -253,13 +259,17 @@ class Records:
         self._begin()
         return quality(self._session, limit=limit)
 
-    def verify(self, *, progress: Say = None) -> Verified:
+    def verify(self, *, confidence_level: float = 0.95, progress: Say = None) -> Verified:
         """The headline figures again, by independent libraries from the raw rows."""
-        self._begin(self._known.get(("pairs", 0.95)), self._known.get(("vents", 0.95)))
+        self._begin(
+            self._known.get(("pairs", confidence_level)),
+            self._known.get(("vents", confidence_level)),
+        )
         return verify(
             self._session,
-            found_pairs=self._known.get(("pairs", 0.95)),
-            found_vents=self._known.get(("vents", 0.95)),
+            found_pairs=self._known.get(("pairs", confidence_level)),
+            found_vents=self._known.get(("vents", confidence_level)),
+            confidence_level=confidence_level,
             progress=progress,
         )
 

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
-import tomllib
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
-from importlib import resources
 from pathlib import Path
 from typing import Any, ClassVar, Literal
 
 from failstats.answers import wording as text
 from failstats.answers.pairs import Pairs, pairs, reach_days
 from failstats.answers.result import Answer, Warning_
+from failstats.answers.rules_figures import (
+    Figure,
+    hazard,
+    interval,
+    missing_for,
+    modes,
+    rate_ratio,
+    reading,
+    share,
+)
+from failstats.answers.rules_file import read_rules
 from failstats.answers.vents import Vents, vents
-from failstats.errors import InputError
-from failstats.estimate.intervals import jeffreys
 from failstats.show import charts
 from failstats.warehouse.session import Session
 
@@ -22,22 +30,17 @@ import pandas as pd  # isort: skip
 
 __all__ = ["Graded", "Rules", "read_rules", "rules"]
 
-ESTIMATORS = {
-    "share": {"complaint", "parts"},
-    "reading": {"part", "from", "to"},
-    "hazard": {"part", "contrast"},
-    "follow_on": {"first", "second", "window_days"},
-    "share_of_modes": {"part", "modes"},
-}
-COMMON_KEYS = {"name", "statement", "estimator", "threshold", "direction", "origin"}
 FEWEST_EPISODES = 20
 Verdict = Literal["supported", "contradicted", "cannot_tell"]
-Figure = tuple[float | None, tuple[float, float] | None, int, str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Graded:
-    """One row of `rules`."""
+    """One row of `rules`.
+
+    ``episodes``: the jobs it rests on (of a hazard ratio, rate ratio or interval, the failures);
+    ``reason``: why it cannot be told; ``missing``: the column or table without which it cannot.
+    """
 
     rule: str
     statement: str
@@ -49,6 +52,7 @@ class Graded:
     ci: tuple[float, float] | None
     episodes: int
     reason: str
+    missing: str | None
     origin: str
 
 
@@ -78,19 +82,16 @@ class Rules(Answer):
         """How many rules hold."""
         counted = self.summary["verdicts"]
         return (
-            f"Of {len(self.results)} rules of thumb, {counted['supported']} are supported by the records, "
-            f"{counted['contradicted']} contradicted; on {counted['cannot_tell']} they cannot tell."
+            f"Of {len(self.results)} rules of thumb, {counted['supported']} are supported by the "
+            f"records, {counted['contradicted']} contradicted; on {counted['cannot_tell']} they "
+            "cannot tell."
         )
 
     def details(self) -> list[str]:
-        """A table of verdicts."""
+        """A table of verdicts, then why some cannot be told, and where the rules come from."""
         rows = []
         for r in self.results:
-            say: Callable[[float | None], str] = (
-                (lambda v: f"{v:.2f}")
-                if r.estimator == "hazard"
-                else (text.points if r.estimator == "follow_on" else text.share)
-            )
+            say = _in_words(r.estimator)
             rows.append(
                 {
                     "verdict": text.words(r.verdict),
@@ -99,98 +100,27 @@ class Rules(Answer):
                     "jobs": r.episodes,
                 }
             )
-        why = [
-            text.wrap(f"Cannot tell: {r.statement.rstrip('.')}. Because {r.reason}.")
-            for r in self.results
-            if r.verdict == "cannot_tell"
+        lines = [text.table(rows)]
+        for r in self.results:
+            if r.verdict == "cannot_tell":
+                need = f" Missing: {r.missing}." if r.missing else ""
+                lines.append(
+                    text.wrap(f"Cannot tell: {r.statement.rstrip('.')}. Because {r.reason}.{need}")
+                )
+        origins = Counter(r.origin or "no origin stated" for r in self.results)
+        lines += [
+            text.wrap(f"{n} {'rule' if n == 1 else 'rules'}: {o}.") for o, n in origins.items()
         ]
-        return [text.table(rows), *why]
+        return lines
 
 
-def read_rules(path: Path | None = None) -> list[dict[str, Any]]:
-    """The rules of a file; the shipped ones where None.
-
-    Raises
-    ------
-    InputError : no such file, not TOML, an unknown estimator or key.
-
-    Examples
-    --------
-    >>> read_rules()[0]["estimator"]
-    'share'
-    """
-    where = "rules.toml"
-    if path is None:
-        content = resources.files("failstats").joinpath("rules.toml").read_text("utf-8")
-    else:
-        where = str(path)
-        try:
-            content = Path(path).read_text("utf-8")
-        except (FileNotFoundError, IsADirectoryError):
-            raise InputError(
-                f"a rules file must exist, but {path} does not.",
-                where="--file",
-                do="write one with: failstats draft rules",
-            ) from None
-        except UnicodeDecodeError:
-            raise InputError(
-                "a rules file must be UTF-8 text.", where=where, do="save it as UTF-8."
-            ) from None
-    try:
-        found = tomllib.loads(content)
-    except tomllib.TOMLDecodeError as fault:
-        raise InputError(
-            f"a rules file must be TOML, but: {fault}.", where=where, do="correct the line."
-        ) from None
-    listed = found.get("rule", [])
-    if not isinstance(listed, list) or not listed or set(found) != {"rule"}:
-        raise InputError(
-            "a rules file holds [[rule]] entries and nothing else.",
-            where=where,
-            do="begin each with [[rule]].",
-        )
-    for number, rule in enumerate(listed, start=1):
-        _check(rule, f"{where}, rule {number}")
-    return listed
-
-
-def _check(rule: dict[str, Any], where: str) -> None:
-    estimator = rule.get("estimator")
-    if estimator not in ESTIMATORS:
-        raise InputError(
-            f"estimator must be one of {', '.join(ESTIMATORS)}, but is {estimator!r}.",
-            where=where,
-            do="correct it.",
-        )
-    needed = ESTIMATORS[estimator] | (COMMON_KEYS - {"origin"})
-    missing, unknown = needed - set(rule), set(rule) - needed - COMMON_KEYS
-    if missing or unknown:
-        said = [f"{', '.join(sorted(missing))} is missing"] if missing else []
-        said += [f"{', '.join(sorted(unknown))} is unknown"] if unknown else []
-        raise InputError(
-            f"a rule with estimator {estimator} has the keys {', '.join(sorted(needed))}, but {'; '.join(said)}.",
-            where=where,
-            do="correct the keys.",
-        )
-    if rule["direction"] not in ("above", "below"):
-        raise InputError(
-            f"direction must be above or below, but is {rule['direction']!r}.",
-            where=where,
-            do="correct it.",
-        )
-    if isinstance(rule["threshold"], bool) or not isinstance(rule["threshold"], int | float):
-        raise InputError(
-            f"threshold must be a number, but is {rule['threshold']!r}.",
-            where=where,
-            do="correct it.",
-        )
-    days = rule.get("window_days", 1)
-    if isinstance(days, bool) or not isinstance(days, int) or days < 1:
-        raise InputError(
-            f"window_days must be a whole number of days above 0, but is {days!r}.",
-            where=where,
-            do="give days, such as 365.",
-        )
+def _in_words(estimator: str) -> Callable[[float | None], str]:
+    """How a figure of an estimator is said."""
+    if estimator in ("hazard", "rate_ratio"):
+        return lambda value: f"{value:.2f}"
+    if estimator == "interval":
+        return text.years
+    return text.points if estimator == "follow_on" else text.share
 
 
 def rules(
@@ -199,6 +129,7 @@ def rules(
     file: Path | None = None,
     found_pairs: Pairs | None = None,
     found_vents: Vents | None = None,
+    confidence_level: float = 0.95,
     progress: Callable[[str], None] | None = None,
 ) -> Rules:
     """Which rules of thumb do the records support?
@@ -206,7 +137,8 @@ def rules(
     Parameters
     ----------
     file : a rules file; the shipped rules where None.
-    found_pairs, found_vents : answers of this session, if there are any already.
+    found_pairs, found_vents : answers of this session at this level, if there are any already.
+    confidence_level : of the intervals that decide.
     progress : called with each rule.
 
     Returns
@@ -217,40 +149,48 @@ def rules(
     ------
     InputError : the file is not a rules file.
     """
-    listed = read_rules(file)
-    kinds = {rule["estimator"] for rule in listed}
-    known_pairs = _pairs_for(session, listed, found_pairs)
-    known_vents = found_vents or (vents(session) if "hazard" in kinds else None)
+    listed = read_rules(file, session.vocabulary)
+    level = confidence_level
+    known_pairs = _pairs_for(session, listed, found_pairs, level)
+    known_vents = None
+    if any(rule["estimator"] == "hazard" for rule in listed):
+        known_vents = found_vents or vents(session, confidence_level=level)
+    figures: dict[str, Callable[[dict[str, Any]], Figure]] = {
+        "share": lambda rule: share(session, rule, level),
+        "share_of_modes": lambda rule: modes(session, rule, level),
+        "reading": lambda rule: reading(session, rule, level),
+        "rate_ratio": lambda rule: rate_ratio(session, rule, level),
+        "interval": lambda rule: interval(session, rule, level),
+        "hazard": lambda rule: hazard(known_vents, rule),
+        "follow_on": lambda rule: _follow_on(session, known_pairs, rule),
+    }
     rows = []
     for rule in listed:
         if progress:
             progress(rule["name"])
-        estimator = rule["estimator"]
-        if estimator == "share":
-            figure = _share(session, rule)
-        elif estimator == "reading":
-            figure = _reading(session, rule)
-        elif estimator == "share_of_modes":
-            figure = _modes(session, rule)
-        elif estimator == "hazard":
-            figure = _hazard(known_vents, rule)
-        else:
-            figure = _follow_on(session, known_pairs, rule)
-        rows.append(_grade(rule, figure))
+        missing = missing_for(session, rule)
+        figure: Figure = (None, None, 0, "the records do not hold what it rests on")
+        if missing is None:
+            figure = figures[rule["estimator"]](rule)
+        rows.append(_grade(rule, figure, missing))
     verdicts = {
         word: sum(r.verdict == word for r in rows)
         for word in ("supported", "contradicted", "cannot_tell")
     }
     return Rules(
         as_of=session.as_of.isoformat(),
-        settings={**session.choices, "file": None if file is None else Path(file).name},
+        settings={
+            **session.choices,
+            "file": None if file is None else Path(file).name,
+            "confidence_level": level,
+        },
         warnings=tuple(Warning_(code=code, text=said) for code, said in session.warnings),
         summary={"verdicts": verdicts},
         results=tuple(rows),
     )
 
 
-def _grade(rule: dict[str, Any], figure: Figure) -> Graded:
+def _grade(rule: dict[str, Any], figure: Figure, missing: str | None) -> Graded:
     value, ci, episodes, reason = figure
     threshold, above = float(rule["threshold"]), rule["direction"] == "above"
     verdict: Verdict = "cannot_tell"
@@ -275,83 +215,21 @@ def _grade(rule: dict[str, Any], figure: Figure) -> Graded:
         ci=ci,
         episodes=episodes,
         reason=reason,
+        missing=missing,
         origin=str(rule.get("origin", "")),
     )
 
 
-def _from_counts(inside: int, total: int, missing: str) -> Figure:
-    if not total:
-        return None, None, 0, missing
-    low, high = jeffreys(inside, of=total)
-    return inside / total, (float(low), float(high)), total, ""
-
-
-def _share(session: Session, rule: dict[str, Any]) -> Figure:
-    """Call-outs in which at least one of the parts had failed."""
-    frame = session.run("causes_sets", complaint=rule["complaint"])
-    total = int(frame["episodes"].sum())
-    wanted = set(rule["parts"])
-    inside = (
-        int(
-            frame.loc[
-                [bool(wanted & set(parts.split(" + "))) for parts in frame["parts"]], "episodes"
-            ].sum()
-        )
-        if total
-        else 0
-    )
-    return _from_counts(
-        inside, total, f"no call-out with complaint {rule['complaint']}: column complaint of jobs"
-    )
-
-
-def _reading(session: Session, rule: dict[str, Any]) -> Figure:
-    row = session.run(
-        "rules_readings", part=rule["part"], low=float(rule["from"]), high=float(rule["to"])
-    ).iloc[0]
-    return _from_counts(
-        int(row["inside"]),
-        int(row["readings"]),
-        f"no readings of a working {rule['part']}: column reading of lines",
-    )
-
-
-def _modes(session: Session, rule: dict[str, Any]) -> Figure:
-    row = session.run("rules_modes", part=rule["part"], modes=list(rule["modes"])).iloc[0]
-    return _from_counts(
-        int(row["inside"]),
-        int(row["episodes"]),
-        f"no failed {rule['part']} with a mode: column mode of lines",
-    )
-
-
-def _hazard(found: Vents | None, rule: dict[str, Any]) -> Figure:
-    for row in found.results if found else ():
-        if (
-            row.part == rule["part"]
-            and row.contrast == rule["contrast"]
-            and row.hazard_ratio is not None
-        ):
-            low, high = row.ci
-            if row.verdict == "cannot_be_trusted":
-                return row.hazard_ratio, None, row.failures, row.verdict_text
-            return row.hazard_ratio, (float(low or 0.0), float(high or 0.0)), row.failures, ""
-    return (
-        None,
-        None,
-        0,
-        f"no hazard ratio of the {rule['part']}: cleanings, enrolled_on and its failures are needed",
-    )
-
-
-def _pairs_for(session: Session, listed: list[dict[str, Any]], found: Pairs | None) -> Pairs | None:
+def _pairs_for(
+    session: Session, listed: list[dict[str, Any]], found: Pairs | None, level: float
+) -> Pairs | None:
     """The answer with every window the rules ask for that the records reach; None where no rule
     asks."""
     wanted = {rule["window_days"] for rule in listed if rule["estimator"] == "follow_on"}
     wanted = {days for days in wanted if days <= reach_days(session)}
     if not wanted or (found is not None and wanted <= set(found.settings["windows_days"])):
         return found
-    return pairs(session, window=sorted(wanted))
+    return pairs(session, window=sorted(wanted), confidence_level=level)
 
 
 def _follow_on(session: Session, found: Pairs | None, rule: dict[str, Any]) -> Figure:

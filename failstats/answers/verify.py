@@ -24,6 +24,7 @@ from failstats.warehouse.session import Session
 __all__ = ["Checked", "Verified", "verify"]
 
 MOST_LIVES = 1_000_000
+Known = tuple[Causes | None, Pairs | None, Vents | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -81,13 +82,16 @@ def verify(
     found_causes: Causes | None = None,
     found_pairs: Pairs | None = None,
     found_vents: Vents | None = None,
+    confidence_level: float = 0.95,
     progress: Callable[[str], None] | None = None,
 ) -> Verified:
     """Recompute the headline figures from the raw rows, with other people's libraries.
 
     Parameters
     ----------
-    found_causes, found_pairs, found_vents : answers of this session, if there are any already.
+    found_causes, found_pairs, found_vents : answers of this session at this level, if there are
+        any already.
+    confidence_level : of the intervals compared.
     progress : called with each question.
 
     Returns
@@ -104,11 +108,12 @@ def verify(
     count = int(_lives(session))
     share = None if count <= MOST_LIVES else MOST_LIVES / count
     if share is None:
-        known = (found_causes, found_pairs, found_vents)
-        return _verified(session, session, EVERY, None, known, progress)
+        known: Known = (found_causes, found_pairs, found_vents)
+        return _verified(session, session, EVERY, None, known, confidence_level, progress)
     chosen, below = sampled(session, share)
     with chosen:
-        return _verified(session, chosen, below, share, (None, None, None), progress)
+        known = (None, None, None)
+        return _verified(session, chosen, below, share, known, confidence_level, progress)
 
 
 def _lives(session: Session) -> int:
@@ -121,19 +126,20 @@ def _verified(
     session: Session,
     below: str,
     share: float | None,
-    known: tuple[Causes | None, Pairs | None, Vents | None],
+    known: Known,
+    level: float,
     progress: Callable[[str], None] | None,
 ) -> Verified:
     raw = raw_records(session, below)
     rows: list[Checked] = []
-    for topic, made in _questions(session, raw, known):
+    for topic, made in _questions(session, raw, known, level):
         if progress:
             progress(topic)
         rows += made()
     meant = [row for row in rows if row.agrees is not None]
     return Verified(
         as_of=asked.as_of.isoformat(),
-        settings={**asked.choices, "most_lives": MOST_LIVES},
+        settings={**asked.choices, "most_lives": MOST_LIVES, "confidence_level": level},
         warnings=tuple(Warning_(code=code, text=said) for code, said in asked.warnings),
         summary={
             "figures": len(meant),
@@ -148,25 +154,28 @@ def _verified(
 
 
 def _questions(
-    session: Session,
-    raw: RawRecords,
-    known: tuple[Causes | None, Pairs | None, Vents | None],
+    session: Session, raw: RawRecords, known: Known, level: float
 ) -> Iterator[tuple[str, Callable[[], list[Checked]]]]:
     found_causes, found_pairs, found_vents = known
     costs = read_costs()
-    yield "lives", lambda: lives_again(session, raw)
-    yield "causes", lambda: causes_again(found_causes or causes(session), raw)
+    yield "lives", lambda: lives_again(session, raw, level)
+    yield (
+        "causes",
+        lambda: causes_again(found_causes or causes(session, confidence_level=level), raw),
+    )
     yield (
         "pairs",
-        lambda: pairs_again(found_pairs or pairs(session), raw, session.vocabulary.parts),
+        lambda: pairs_again(
+            found_pairs or pairs(session, confidence_level=level), raw, session.vocabulary.parts
+        ),
     )
-    yield "vents", lambda: _vents(session, found_vents, raw)
+    yield "vents", lambda: _vents(session, found_vents, raw, level)
     yield "stock", lambda: stock_again(session, raw, costs)
     yield "policy", lambda: policy_again(session, costs)
 
 
-def _vents(session: Session, found: Vents | None, raw: RawRecords) -> list[Checked]:
+def _vents(session: Session, found: Vents | None, raw: RawRecords, level: float) -> list[Checked]:
     try:
-        return vents_again(session, found or vents(session), raw)
+        return vents_again(session, found or vents(session, confidence_level=level), raw)
     except FitError:  # nothing to compare: then there is no figure of ours either
         return []

@@ -29,7 +29,7 @@ WAYS = {
 }
 
 
-def lives_again(session: Session, raw: RawRecords) -> list[Checked]:
+def lives_again(session: Session, raw: RawRecords, level: float = 0.95) -> list[Checked]:
     """Share working at 5 years, Weibull shape and scale, and the age by which one in ten failed.
 
     Notes
@@ -49,7 +49,7 @@ def lives_again(session: Session, raw: RawRecords) -> list[Checked]:
             ]
             out += _curve(session, part, word, selection, rows)
             if part not in hidden:
-                out += _law(session, part, word, selection, rows)
+                out += _law(session, part, word, selection, rows, level)
     return out
 
 
@@ -109,7 +109,7 @@ def _curve(
 
 
 def _law(
-    session: Session, part: str, word: str, selection: Selection, rows: pd.DataFrame
+    session: Session, part: str, word: str, selection: Selection, rows: pd.DataFrame, level: float
 ) -> list[Checked]:
     found = single_life(session, part, selection)
     if not isinstance(found, FittedLife):
@@ -120,7 +120,9 @@ def _law(
     entry, leaves, failed = _arrays(rows)
     with python_warnings.catch_warnings():
         python_warnings.simplefilter("ignore")
-        fitted: Any = WeibullFitter().fit(np.maximum(leaves, 0.5), failed, entry=entry)
+        fitted: Any = WeibullFitter(alpha=1 - level).fit(
+            np.maximum(leaves, 0.5), failed, entry=entry
+        )
     shape, scale = float(fitted.rho_), float(fitted.lambda_)
     penalised = found.label == "penalised"
     why = f"{EARLY}; with few failures ours carries a penalty" if penalised else EARLY
@@ -139,13 +141,13 @@ def _law(
         for name, ours, theirs, library in said
     ]  # fmt: skip
     row = fitted.summary.loc["lambda_"]
-    ours_low = found.interval(0.95)["scale"][0]
+    ours_low = found.interval(level)["scale"][0]
     out.append(
         checked(
             "lives",
             f"{part}{word}: lower end of the scale's interval",
             float(ours_low),
-            float(row["coef lower 95%"]),
+            float(row.filter(like="coef lower").iloc[0]),
             "lifelines",
             why="theirs is symmetric in days, and takes every life for a unit of its own; ours is "
             "by likelihood or on the log scale, lives of one unit together where units give two",

@@ -8,6 +8,7 @@
 -- source: methods page, "Rules of thumb"
 select
     count(*) as readings,
+    count(distinct line.job_id) as jobs,
     count(*) filter (where line.reading_ohm >= $low and line.reading_ohm <= $high) as inside
 from stg_lines as line
 inner join stg_jobs as job on job.job_id = line.job_id

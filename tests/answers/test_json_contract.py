@@ -20,7 +20,6 @@ from failstats.answers.stock import Stock
 from failstats.answers.vents import Vents
 from failstats.answers.verify import Verified
 from failstats.demo import Demo
-from failstats.records import Records
 
 CLASSES: dict[str, type[Answer]] = {
     c.command: c for c in (Causes, Lives, Pairs, Policy, Quality, Rules, Stock, Verified, Vents)

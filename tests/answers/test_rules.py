@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from failstats.answers.rules import Rules, read_rules
+from failstats.answers.rules import Rules
+from failstats.answers.rules_file import read_rules
 from failstats.errors import InputError
 from failstats.records import Records
 

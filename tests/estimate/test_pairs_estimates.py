@@ -11,6 +11,7 @@ from scipy import stats
 
 from failstats.counts.risk_table import RiskTable
 from failstats.errors import FitError, InputError
+from failstats.estimate.association import stratified_rate_ratio
 from failstats.estimate.background import expected_failures
 from failstats.estimate.curves import nelson_aalen
 from failstats.estimate.follow_on import Arm, cumulative_incidence, follow_on, propensity
@@ -329,3 +330,25 @@ def test_verdicts_follow_the_likelihoods(heights: tuple[float, ...], verdict: st
 
 def test_a_multiplier_below_one_is_no_hidden_failure() -> None:
     assert _dependence(9.0, 3.0, 9.2, multiplier=0.2).verdict != "hidden_failure"
+
+
+def test_stratified_rate_ratio_by_hand() -> None:
+    """Two years of age: 4 in 100 against 2 in 200 days, 6 in 300 against 3 in 100.
+
+    Mantel and Haenszel: (4*200/300 + 6*100/400) / (2*100/300 + 3*300/400) = 10/7; the variance of
+    its logarithm is (6*100*200/300**2 + 9*300*100/400**2) / (25/6 * 35/12).
+    """
+    found = stratified_rate_ratio([[4, 2], [6, 3]], exposures=[[100, 200], [300, 100]])
+    assert float(found.estimate) == pytest.approx(10 / 7, rel=1e-14)
+    spread = np.sqrt((4 / 3 + 27 / 16) / (25 / 6 * 35 / 12))
+    assert float(np.log(found.high / found.estimate)) == pytest.approx(
+        1.959963984540054 * spread, rel=1e-12
+    )
+    # years in which nobody of one group lived say nothing
+    more = stratified_rate_ratio(
+        [[4, 2], [6, 3], [5, 0]], exposures=[[100, 200], [300, 100], [50, 0]]
+    )
+    assert float(more.estimate) == float(found.estimate)
+    assert np.isnan(stratified_rate_ratio([[0, 3]], exposures=[[10, 10]]).estimate)
+    with pytest.raises(InputError):
+        stratified_rate_ratio([[1, 0]], exposures=[[0, 10]])
