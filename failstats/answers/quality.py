@@ -158,7 +158,8 @@ class Quality(Answer):
             ]
         lives = self.results.lives
         said = {**lives.kept, **lives.moved, **lives.dropped}
-        lines.append("Lives: " + "; ".join(f"{text.words(k)} {v:,}" for k, v in said.items()) + ".")
+        told = "; ".join(f"{text.words(k)} {v:,}" for k, v in said.items())
+        lines.append(f"Lives: {told or 'none'}.")
         return lines
 
 

@@ -115,12 +115,15 @@ def _titles(sheet: Sheet) -> list[str]:
     asked = []
     if headless(sheet):
         asked.append(f"{sheet_name(sheet)}: is its first line a header? It looks like a row")
+    where = sheet_name(sheet)
     if twice:
-        asked.append(f"{sheet_name(sheet)}: two columns are called "
-                     f"{', '.join(map(plain_text, twice))}; load refuses that: rename one")  # fmt: skip
+        named = ", ".join(map(plain_text, twice))
+        asked.append(f"{where}: two columns are called {named}; load refuses that: rename one")
     if nameless:
-        asked.append(f"{sheet_name(sheet)}: column {', '.join(nameless)} has values and no title; "
-                     "load refuses that: give it one")  # fmt: skip
+        asked.append(
+            f"{where}: column {', '.join(nameless)} has values and no title; load refuses that: "
+            "give it one"
+        )
     return asked
 
 

@@ -103,6 +103,9 @@ def read_mapping(path: Path | None, vocabulary: Vocabulary) -> Mapping:
     for name, day in (("records_from", start), ("records_to", end)):
         if day is not None and (not isinstance(day, dt.date) or isinstance(day, dt.datetime)):
             raise _fault(f"{name} must be a date like 2023-12-31, without quotes", where)
+        if day is not None and day > dt.date.today() + dt.timedelta(days=1):
+            what = f"{name} must not lie in the future, where nothing is recorded, but it is {day}"
+            raise _fault(what, where)
     if start and end and end < start:
         raise _fault(f"records_to must be on or after records_from, but {end} < {start}", where)
     currency = tree.get("currency")

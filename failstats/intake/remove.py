@@ -16,13 +16,13 @@ from failstats.errors import InputError
 from failstats.intake import rules
 from failstats.intake.mapping import Mapping
 from failstats.intake.privacy import Key
-from failstats.intake.settings import same_key, write_settings
+from failstats.intake.settings import same_key, withdraw_settings, write_settings
 from failstats.intake.staged import canonical
 from failstats.warehouse.backup import list_backups, listed_backups
 from failstats.warehouse.manifest import guarded
 from failstats.warehouse.schema import TABLES, Table
 from failstats.warehouse.scratch import clear_left_over
-from failstats.warehouse.store import setting
+from failstats.warehouse.store import must_exist, setting
 
 __all__ = ["RemovalResult", "forget", "silence_forgotten", "unload"]
 
@@ -74,6 +74,7 @@ def unload(warehouse: Path, batch: int) -> RemovalResult:
     Raises
     ------
     InputError : there is no such batch.
+    WarehouseError : there is no such warehouse.
 
     Notes
     -----
@@ -83,6 +84,7 @@ def unload(warehouse: Path, batch: int) -> RemovalResult:
     """
     removed: dict[str, int] = {}
     notes: list[str] = []
+    must_exist(Path(warehouse))
     with guarded(Path(warehouse)) as connection:
         known = [row[0] for row in connection.execute(
             "select distinct batch from raw.batches order by batch").fetchall()]  # fmt: skip
@@ -100,10 +102,7 @@ def unload(warehouse: Path, batch: int) -> RemovalResult:
         )
         connection.execute("delete from raw.remarks where batch = $1", [batch])
         connection.execute("delete from raw.batches where batch = $1", [batch])
-        connection.execute(
-            "delete from raw.settings where list_contains($1, name)",
-            [[f"{name}@{batch}" for name in ("records_from", "records_to")]],
-        )
+        notes += withdraw_settings(connection, batch)
         again = connection.execute(
             "update raw.batches set sha256 = '' where batch > $1 and duplicates > 0 returning file",
             [batch],
@@ -190,6 +189,7 @@ def forget(warehouse: Path, unit: str, *, key_file: Path | None = None) -> Remov
     of their own and have to be replaced.
     """
     removed: dict[str, int] = {}
+    must_exist(Path(warehouse))
     clear_left_over()
     with guarded(Path(warehouse), compact=True) as connection:
         same_key(connection, Key(Path(key_file)) if key_file else None, ids_given=True)

@@ -41,10 +41,14 @@ def write_quarantine(warehouse: Path, folder: Path, *, kind: str = "csv") -> lis
     Returns
     -------
     The files written; ``load(requeue=FILE)`` takes one of them back.
+
+    Raises
+    ------
+    InputError : a file is there already that somebody may have corrected.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
-    written = []
+    written: dict[Path, list[list[str]]] = {}
     with connect_readonly(Path(warehouse)) as connection:
         for table in TABLES.values():
             rows = connection.execute(
@@ -61,9 +65,19 @@ def write_quarantine(warehouse: Path, folder: Path, *, kind: str = "csv") -> lis
                 kept = json.loads(content)
                 told = [table.name, str(batch), file, str(line), "; ".join(reasons)]
                 lines.append([*told, *(kept.get(name) or "" for name in names)])
-            _write_lines(path, lines)
-            written.append(path)
-    return written
+            written[path] = lines
+    there = [path.name for path in written if path.exists()]
+    if there:
+        raise InputError(
+            "rows of quarantine are never written over a file, for it may hold corrections, but "
+            f"{', '.join(there)} {'is' if len(there) == 1 else 'are'} there.",
+            where=str(folder),
+            do="name another folder, or take the old files back with load --requeue and remove "
+            "them.",
+        )
+    for path, lines in written.items():
+        _write_lines(path, lines)
+    return list(written)
 
 
 def _write_lines(path: Path, lines: list[list[str]]) -> None:

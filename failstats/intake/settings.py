@@ -9,7 +9,7 @@ from failstats.intake.mapping import Mapping
 from failstats.intake.privacy import Key
 from failstats.warehouse.store import setting
 
-__all__ = ["put_settings", "same_currency", "same_key", "write_settings"]
+__all__ = ["put_settings", "same_currency", "same_key", "withdraw_settings", "write_settings"]
 
 
 def same_key(
@@ -86,8 +86,13 @@ def write_settings(connection: duckdb.DuckDBPyConnection, plan: Mapping, *,
         declared = known.get(f"{name}_stated") == "yes"
         if stated is not None:
             put |= {name: str(stated), f"{name}_stated": "yes"}
+            if batch is not None:
+                put[f"{name}_said@{batch}"] = str(stated)
         elif seen is not None and not declared:
             put |= {name: str(seen), f"{name}_stated": "no"}
+        elif seen is None and not declared:
+            connection.execute("delete from raw.settings where name = $1", [name])
+            known.pop(name, None)
         elif outside:
             notes.append(
                 f"{name} is stated as {before}, and there are records beyond it, as far as {seen}: "
@@ -97,6 +102,8 @@ def write_settings(connection: duckdb.DuckDBPyConnection, plan: Mapping, *,
     for name in ("records_from", "records_to") if batch is not None else ():
         if now.get(f"{name}_stated") == "yes":
             put[f"{name}@{batch}"] = now[name]
+    if batch is None and "records_to" not in now:
+        connection.execute("delete from raw.settings where name = 'records_end_assumed'")
     if "records_to" in now:
         put["records_end_assumed"] = "no" if now.get("records_to_stated") == "yes" else "yes"
     if plan.currency:
@@ -107,6 +114,55 @@ def write_settings(connection: duckdb.DuckDBPyConnection, plan: Mapping, *,
     if changed:
         put_settings(connection, changed)
     return notes
+
+
+def withdraw_settings(connection: duckdb.DuckDBPyConnection, batch: int) -> list[str]:
+    """Take back what a batch that is taken out stated: an earlier statement holds, or none.
+
+    Returns
+    -------
+    What changed, in words.
+    """
+    known = dict(connection.execute("select name, value from raw.settings").fetchall())
+    notes = []
+    gone: list[str] = []
+    put: dict[str, str] = {}
+    for name in ("records_from", "records_to"):
+        said = _by_batch(known, f"{name}_said")
+        kept = _by_batch(known, name)
+        gone += [f"{name}@{batch}", f"{name}_said@{batch}"]
+        if said.pop(batch, None) is None:
+            continue
+        for later in (number for number in kept if number > batch):
+            before = [number for number in said if number <= later]
+            if before:
+                put[f"{name}@{later}"] = said[max(before)]
+            else:
+                gone.append(f"{name}@{later}")
+        if said:
+            put[name] = said[max(said)]
+            now = f"{put[name]}, as batch {max(said)} states it"
+        else:
+            gone += [name, f"{name}_stated"]
+            now = "assumed from the records that are left"
+        if put.get(name) != known.get(name):
+            notes.append(f"{name} was stated with this batch; now it is {now}")
+    put_settings(connection, put)
+    left = connection.execute("select count(*) from raw.batches").fetchone()
+    if left is not None and not left[0]:
+        gone += ["currency", "currency_assumed", "records_from", "records_to",
+                 "records_from_stated", "records_to_stated", "records_end_assumed"]  # fmt: skip
+    connection.execute("delete from raw.settings where list_contains($1::varchar[], name)", [gone])
+    return notes
+
+
+def _by_batch(known: dict[str, str], name: str) -> dict[int, str]:
+    """Batch -> what is kept of a setting for it."""
+    return {
+        int(key.partition("@")[2]): value
+        for key, value in known.items()
+        if key.startswith(f"{name}@")
+    }
 
 
 def put_settings(connection: duckdb.DuckDBPyConnection, settings: dict[str, str]) -> None:

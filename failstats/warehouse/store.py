@@ -20,7 +20,7 @@ import duckdb
 from failstats.errors import LockedError, WarehouseError
 from failstats.warehouse.schema import CREATE
 
-__all__ = ["FORMAT", "connect_readonly", "hold", "rebuild", "setting", "sync"]
+__all__ = ["FORMAT", "connect_readonly", "hold", "must_exist", "rebuild", "setting", "sync"]
 
 FORMAT = "1"  # of the warehouse file; a change of raw tables needs a migration
 SPACE_FACTOR = 3  # free space asked for, in sizes of the present file
@@ -43,12 +43,7 @@ def connect_readonly(path: Path) -> duckdb.DuckDBPyConnection:
     WarehouseError : there is no such file, or it is not a warehouse of this format.
     """
     path = Path(path)
-    if not path.is_file():
-        raise WarehouseError(
-            f"a warehouse must exist before it can be asked, but {path.name} does not.",
-            where=str(path),
-            do="load records first: failstats load FOLDER -w PATH, or try failstats demo.",
-        )
+    must_exist(path)
     try:
         connection = duckdb.connect(str(path), read_only=True, config=_config())
         _check_format(connection, path)
@@ -60,6 +55,21 @@ def connect_readonly(path: Path) -> duckdb.DuckDBPyConnection:
             do="name the right file with -w, or restore a backup.",
         ) from None
     return connection
+
+
+def must_exist(path: Path) -> None:
+    """Refuse a warehouse that is not there.
+
+    Raises
+    ------
+    WarehouseError : there is no such file.
+    """
+    if not path.is_file():
+        raise WarehouseError(
+            f"a warehouse must exist before it can be asked, but {path.name} does not.",
+            where=str(path),
+            do="load records first: failstats load FOLDER -w PATH, or try failstats demo.",
+        )
 
 
 def _check_format(connection: duckdb.DuckDBPyConnection, path: Path) -> None:

@@ -129,3 +129,8 @@ def test_one_currency(put):
     put(units="unit_id,family\nu1,E1\n", mapping="currency = 'USD'")
     with pytest.raises(InputError, match="has one currency, USD, but the mapping says EUR"):
         put(units="unit_id,family\nu2,E1\n", mapping="currency = 'EUR'")
+
+
+def test_records_cannot_end_in_the_future(put):
+    with pytest.raises(InputError, match="records_to must not lie in the future"):
+        put(units="unit_id,family\nu1,E1\n", mapping="records_to = 2999-12-31\n")

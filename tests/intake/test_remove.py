@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from failstats.errors import InputError
+from failstats.errors import InputError, WarehouseError
 from failstats.intake.remove import forget, unload
 from failstats.warehouse.backup import backup, listed_backups
 
@@ -54,6 +54,33 @@ def test_a_file_may_come_again_after_the_batch_it_repeated_is_gone(put, ask, war
     assert ask("select count(*) from raw.units") == [(1,)]
     put(units=more)
     assert ask("select count(*) from raw.units where superseded_in is null") == [(3,)]
+
+
+def test_what_an_unloaded_batch_stated_no_longer_holds(put, ask, warehouse):
+    """A wrong last day would go on making lives that nobody watched."""
+    stated = "select name, value from raw.settings where name like 'records_to%' order by 1"
+    put(units=UNITS, jobs=JOBS)
+    put(cleanings=CLEANINGS, mapping='records_to = 2025-12-31\ncurrency = "EUR"\n')
+    put(lines=LINES)
+    assert ("records_to@3", "2025-12-31") in ask(stated)
+    result = unload(warehouse, 2)
+    assert "records_to was stated with this batch" in str(result)
+    assert ask(stated) == [("records_to", "2023-03-02"), ("records_to_stated", "no")]
+    assert ask("select value from raw.settings where name = 'records_end_assumed'") == [("yes",)]
+    put(cleanings=CLEANINGS, mapping="records_to = 2024-06-30\n")
+    put(units=UNITS.replace("E1", "E2"), mapping="records_to = 2024-12-31\n")
+    result = unload(warehouse, 5)
+    assert "2024-06-30, as batch 4 states it" in str(result)
+    assert ("records_to", "2024-06-30") in ask(stated)
+
+
+def test_nothing_is_stated_of_an_empty_warehouse(put, ask, warehouse):
+    put(units=UNITS, jobs=JOBS, mapping='records_to = 2025-12-31\ncurrency = "EUR"\n')
+    unload(warehouse, 1)
+    put(units=UNITS, jobs=JOBS)
+    told = dict(ask("select name, value from raw.settings"))
+    assert (told["records_to"], told["records_to_stated"]) == ("2023-03-02", "no")
+    assert (told["currency"], told["currency_assumed"]) == ("USD", "yes")
 
 
 def test_unload_of_no_batch_is_refused(put, warehouse):
@@ -128,3 +155,10 @@ def test_forget_of_no_unit_is_refused_without_its_name(put, warehouse):
     with pytest.raises(InputError) as refusal:
         forget(warehouse, "unit-omega")
     assert "unit-omega" not in str(refusal.value)
+
+
+def test_a_warehouse_that_is_not_there_is_said_to_be_missing(warehouse):
+    for take in (lambda: unload(warehouse, 1), lambda: forget(warehouse, "u1")):
+        with pytest.raises(WarehouseError, match="must exist"):
+            take()
+    assert not warehouse.exists()

@@ -176,3 +176,13 @@ def test_refused_rows_go_out_and_come_back_through_the_commands(
     capsys.readouterr()
     assert main([*asked, "--limit", "0"]) == 0
     assert "nothing is in quarantine" in capsys.readouterr().err
+
+
+def test_corrections_are_never_written_over(put, warehouse, tmp_path):
+    put(units=UNITS)
+    (units,) = write_quarantine(warehouse, tmp_path / "out")
+    edit(units, installed_on="2023-02-27")
+    with pytest.raises(InputError, match=r"quarantine_units\.csv is there"):
+        write_quarantine(warehouse, tmp_path / "out")
+    assert "2023-02-27" in units.read_text()
+    assert load(warehouse, [], requeue=units).quarantined == 0
