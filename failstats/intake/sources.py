@@ -76,7 +76,20 @@ def find_sources(
     if not sources:
         shown = [database_name(path) if isinstance(path, str) else str(path) for path in paths]
         raise nothing_to_load(shown, notes)
-    return sources, notes
+    return sources, notes + _not_read(paths)
+
+
+def _not_read(paths: Sequence[Path | str]) -> list[str]:
+    """Folders inside a folder that hold data and are not looked into."""
+    given = {path.resolve() for path in paths if isinstance(path, Path)}
+    return [
+        f"{path.name}/{inside.name}: a folder in a folder is not read; name it too, or load it next"
+        for path in paths
+        if isinstance(path, Path) and path.is_dir()
+        for inside in sorted(path.iterdir())
+        if inside.is_dir() and not inside.is_symlink() and inside.resolve() not in given
+        and not inside.name.startswith(".") and any(map(is_data, inside.iterdir()))
+    ]  # fmt: skip
 
 
 def nothing_to_load(where: Sequence[str], notes: Sequence[str]) -> InputError:

@@ -123,3 +123,16 @@ def test_the_same_name_from_two_folders_is_refused(tmp_path: Path, folder: Path)
     with pytest.raises(InputError, match=r"'units\.csv' comes from two folders"):
         load(tmp_path / "w.duckdb", [folder, other])
     assert len(load(tmp_path / "w.duckdb", [folder, folder / "units.csv"]).batches) == 3
+
+
+def test_a_folder_inside_a_folder_is_said_not_to_be_read(warehouse, tmp_path):
+    folder = tmp_path / "records"
+    (folder / "older").mkdir(parents=True)
+    (folder / "empty").mkdir()
+    (folder / "units.csv").write_text("unit_id,family\nu1,E1\n")
+    (folder / "older" / "jobs.csv").write_text("job_id,unit_id,visited_on\nj1,u1,2020-01-02\n")
+    told = str(load(warehouse, [folder]))
+    assert "records/older: a folder in a folder is not read" in told
+    assert "empty" not in told
+    told = str(load(warehouse, [folder, folder / "older"]))
+    assert "is not read" not in told
