@@ -43,6 +43,9 @@ class Cause:
     ci: tuple[float, float]
 
 
+SAID = 4  # complaints named in a sentence
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Causes(Answer):
     """Shares of call-out episodes, by complaint, part and mode."""
@@ -63,6 +66,33 @@ class Causes(Answer):
         """Without strata, the modes of a part together: complaint, part, episodes, share and its
         interval."""
         return pd.DataFrame(self.summary["parts"])
+
+    def complaint_table(self) -> pd.DataFrame:
+        """Parts found failed by complaint, modes together: behind `complaint_chart`."""
+        return self.by_part()
+
+    def complaint_line(self) -> str:
+        """Each complaint's leading part in a sentence."""
+        first = self.by_part().drop_duplicates("complaint").head(SAID)
+        return (
+            "Most often: "
+            + "; ".join(
+                f"{text.words(row.complaint)}, {text.words(row.part)} ({text.share(row.share)})"
+                for row in first.itertuples()
+            )
+            + "."
+        )
+
+    def readings_line(self) -> str:
+        """The readings of the part most often measured, in a sentence."""
+        rows = [r for r in self.summary["readings"] if r["ohm_median"] is not None]
+        most = max(rows, key=lambda r: r["readings"] - r["open_circuit"])
+        return (
+            f"Most often measured: a {text.words(most['part'])} found "
+            f"{text.words(most['finding'])}, half of the readings under {most['ohm_median']:.3g} Ω, "
+            f"nine in ten from {most['ohm_p05']:.3g} to {most['ohm_p95']:.3g} Ω; "
+            "open circuits are counted apart."
+        )
 
     def sets_table(self) -> pd.DataFrame:
         """Which parts had failed together: complaint, parts, episodes, unit_count, share."""
@@ -214,7 +244,7 @@ def causes(
         )
     sets = session.run("causes_sets", complaint=chosen)
     totals = {str(k): int(v) for k, v in sets.groupby("complaint")["episodes"].sum().items()}
-    parts = _parts(sets, totals, confidence_level)
+    parts = _parts(session.run("causes_parts", complaint=chosen), totals, confidence_level)
     leading = [word for word, _ in sorted(totals.items(), key=lambda item: -item[1])]
     rows.sort(
         key=lambda r: (
@@ -252,21 +282,19 @@ def causes(
     )
 
 
-def _parts(sets: pd.DataFrame, totals: dict[str, int], level: float) -> list[dict[str, Any]]:
+def _parts(counted: pd.DataFrame, totals: dict[str, int], level: float) -> list[dict[str, Any]]:
     """Episodes in which a part had failed in any mode, most frequent complaint and part first."""
-    counted: dict[tuple[str, str], int] = {}
-    for row in sets.itertuples():
-        for part in row.parts.split(" + "):
-            counted[row.complaint, part] = counted.get((row.complaint, part), 0) + int(row.episodes)
     out = []
-    for (word, part), episodes in counted.items():
-        low, high = jeffreys(episodes, of=totals[word], confidence_level=level)
+    for row in counted.itertuples():
+        total = totals[row.complaint]
+        low, high = jeffreys(row.episodes, of=total, confidence_level=level)
         out.append(
             {
-                "complaint": word,
-                "part": part,
-                "episodes": episodes,
-                "share": episodes / totals[word],
+                "complaint": row.complaint,
+                "part": row.part,
+                "episodes": int(row.episodes),
+                "unit_count": int(row.unit_count),
+                "share": row.episodes / total,
                 "low": float(low),
                 "high": float(high),
             }

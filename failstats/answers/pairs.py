@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from failstats.answers.pairs_answer import Pairs
 from failstats.answers.pairs_dependence import found_row, frailties, hidden_of, told_apart
 from failstats.answers.pairs_follow import (
     FEWEST_INDEX_JOBS,
@@ -24,7 +25,7 @@ from failstats.answers.pairs_follow import (
     pair_follow_on,
 )
 from failstats.answers.pairs_missed import MISSED_WINDOW, missed_by_test
-from failstats.answers.pairs_rows import Frailty, Missed, Pair, Pairs, TestContrast
+from failstats.answers.pairs_rows import Frailty, Missed, Pair, TestContrast
 from failstats.answers.pairs_together import (
     CALLED,
     checked_test,

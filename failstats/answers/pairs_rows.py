@@ -1,18 +1,10 @@
-"""The rows and the answer of `pairs`."""
+"""The rows of `pairs`."""
 
 from __future__ import annotations
 
-import dataclasses
 from dataclasses import dataclass
-from typing import Any, ClassVar
 
-import pandas as pd
-
-from failstats.answers import pairs_text
-from failstats.answers import wording as text
-from failstats.answers.result import Answer
 from failstats.estimate.dependence import Verdict
-from failstats.show import charts
 
 __all__ = [
     "After",
@@ -28,7 +20,6 @@ __all__ = [
     "Missed",
     "OverlapBand",
     "Pair",
-    "Pairs",
     "TestContrast",
 ]
 
@@ -224,169 +215,3 @@ class Pair:
     test_contrast: TestContrast | None
     frailty: Frailty | None
     dependence: DependenceFound | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Pairs(Answer):
-    """Every ordered pair of parts; those whose difference can be stated come first."""
-
-    command: ClassVar[str] = "pairs"
-    row_type: ClassVar[type | None] = Pair
-
-    def leading(self) -> tuple[Pair, Difference] | None:
-        """The pair with the most saved return visits, of those whose weighted difference is
-        stated: largest lower limit at the longest window."""
-        found = [
-            (pair, pair.difference[-1])
-            for pair in self.results
-            if pair.difference and pair.difference[-1].weighted_ci is not None
-        ]
-        return max(found, key=lambda item: item[1].weighted_ci[0], default=None)
-
-    def interval(self, confidence_level: float = 0.95) -> tuple[float, float] | None:
-        """Interval of the leading pair's difference, at the level asked for when it ran."""
-        leading = self.leading()
-        return None if leading is None else leading[1].weighted_ci
-
-    def difference_table(self) -> pd.DataFrame:
-        """pair, window_days, difference, low, high (weighted where stated)."""
-        rows = []
-        for pair in self.results:
-            for entry in pair.difference:
-                weighted = entry.weighted_difference is not None and entry.weighted_ci is not None
-                low, high = entry.weighted_ci if weighted else entry.ci
-                rows.append(
-                    {
-                        "pair": f"{pair.first}, {pair.second}",
-                        "window_days": entry.window_days,
-                        "difference": entry.weighted_difference
-                        if weighted
-                        else entry.risk_difference,
-                        "low": low,
-                        "high": high,
-                        "weighted": weighted,
-                    }
-                )
-        return pd.DataFrame(
-            rows, columns=["pair", "window_days", "difference", "low", "high", "weighted"]
-        )
-
-    def after_table(self) -> pd.DataFrame:
-        """Observed against expected failures after index jobs, by pair, arm and window."""
-        rows = [
-            {"pair": f"{p.first}, {p.second}", **dataclasses.asdict(entry)}
-            for p in self.results
-            for entry in p.follow_on
-        ]
-        frame = pd.DataFrame(rows)
-        if frame.empty:
-            return frame
-        low, high = zip(*frame.pop("ratio_ci"), strict=True)
-        return frame.assign(ratio_low=low, ratio_high=high)
-
-    def curve_table(self) -> pd.DataFrame:
-        """series, age_days (since the job), share, low, high: back with either part failed."""
-        rows = []
-        for pair in self.results:
-            name = f"{text.words(pair.first)}, {text.words(pair.second)}"
-            for step in pair.curve:
-                for arm, share, ci in (
-                    ("kept", step.alone, step.alone_ci),
-                    ("replaced too", step.both, step.both_ci),
-                ):
-                    rows.append(
-                        {
-                            "pair": name,
-                            "series": f"{text.words(pair.second)} {arm}",
-                            "age_days": step.days,
-                            "share": share,
-                            "low": ci[0],
-                            "high": ci[1],
-                        }
-                    )
-        return pd.DataFrame(rows, columns=["pair", "series", "age_days", "share", "low", "high"])
-
-    def overlap_by_chance(self) -> pd.DataFrame:
-        """pair, chance of pairing (from, to), jobs with the partner kept and replaced."""
-        rows = [
-            {"pair": f"{p.first}, {p.second}", **dataclasses.asdict(band)}
-            for p in self.results
-            for band in p.overlap_bands
-        ]
-        return pd.DataFrame(rows, columns=["pair", "chance_from", "chance_to", "alone", "both"])
-
-    def missed_table(self) -> pd.DataFrame:
-        """part, test and what it missed, once per part."""
-        seen: dict[tuple[str, str], dict[str, Any]] = {}
-        for pair in self.results:
-            for row in pair.missed_by_test:
-                entry = dataclasses.asdict(row)
-                for name in ("ci", "beyond_ci"):
-                    low, high = entry.pop(name)
-                    stem = name.removesuffix("ci")
-                    entry |= {f"{stem}low": low, f"{stem}high": high}
-                seen.setdefault((pair.second, row.test), {"part": pair.second, **entry})
-        return pd.DataFrame(list(seen.values()))
-
-    def chart(self) -> Any:
-        """A heat map: of the jobs that replaced the first part, how many replaced the second."""
-        rows = [
-            {
-                "first": text.words(p.first),
-                "second": text.words(p.second),
-                "share": p.share,
-                "episodes": p.episodes_first,
-            }
-            for p in self.results
-            if p.share is not None
-        ]
-        if not rows:
-            return None
-        return charts.pair_heat_map(
-            pd.DataFrame(rows),
-            title="When the first part was replaced, the second was too",
-            of="replacements",
-        )
-
-    def failed_chart(self) -> Any:
-        """A heat map: of the first part's failures, in how many the second had failed too."""
-        rows = [
-            {
-                "first": text.words(p.first),
-                "second": text.words(p.second),
-                "share": p.joint.share,
-                "episodes": p.joint.first_failed,
-            }
-            for p in self.results
-            if p.joint is not None
-        ]
-        return charts.pair_heat_map(pd.DataFrame(rows)) if rows else None
-
-    def curve_chart(self) -> Any:
-        """The leading pair's whole curves: back with either part failed, by days since the job."""
-        leading = self.leading()
-        if leading is None:
-            return None
-        name = f"{text.words(leading[0].first)}, {text.words(leading[0].second)}"
-        frame = self.curve_table()
-        frame = frame[frame["pair"] == name].rename(columns={"age_days": "days"})
-        return charts.follow_on_curves(
-            frame[["series", "days", "share", "low", "high"]],
-            title=f"After a {text.words(leading[0].first)} was replaced: back with either failed",
-        )
-
-    def headline(self) -> str:
-        """The leading pair's difference in words."""
-        leading = self.leading()
-        if leading is not None:
-            return pairs_text.headline(*leading)
-        if any(p.difference for p in self.results):
-            return (
-                "Jobs with and without a new partner are too unlike to say what pairing changes: "
-                "what led to pairing cannot be told from what followed."
-            )
-        return "No pair of parts was replaced together often enough to say what pairing changes."
-
-    def details(self) -> list[str]:
-        """Tables: what goes together, what follows, what a test misses, what links the two."""
-        return pairs_text.details(self.results, self.settings)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,6 @@ import markupsafe
 import pandas as pd
 
 from failstats import __version__
-from failstats.errors import FailstatsError
 from failstats.report.bundle import (
     chart_script,
     content_policy,
@@ -22,6 +21,7 @@ from failstats.report.bundle import (
     template_text,
 )
 from failstats.report.glossary import glossary
+from failstats.report.pictures import chart_spec, more_pictures, without_small
 from failstats.report.printing import advice_rows, environment, paper_name, van_rows
 from failstats.report.tables import MIN_CELL, csv_text, page_table, withhold_small
 from failstats.report.what_if import page_panels, with_mark
@@ -146,52 +146,6 @@ def _frames(answer: Any) -> list[tuple[str, str, pd.DataFrame]]:
     return [(file, label, frame) for file, label, frame in found if len(frame.columns)]
 
 
-def _rows_in(spec: Any) -> Iterator[int]:
-    """How many rows each data set inside a chart has, wherever it stands."""
-    if isinstance(spec, Mapping):
-        for key, value in spec.items():
-            if key == "datasets":
-                yield from (len(rows) for rows in value.values())
-            elif key == "values" and isinstance(value, list) and "mark" not in spec:
-                yield len(value)
-            else:
-                yield from _rows_in(value)
-    elif isinstance(spec, list):
-        for value in spec:
-            yield from _rows_in(value)
-
-
-def _without_small(spec: Any, min_cell: int) -> Any:
-    """The same chart without the points that say they rest on too few lives."""
-    if isinstance(spec, Mapping):
-        return {key: _without_small(value, min_cell) for key, value in spec.items()}
-    if isinstance(spec, list):
-        return [
-            _without_small(value, min_cell)
-            for value in spec
-            if not (
-                isinstance(value, Mapping)
-                and isinstance(value.get("at_risk"), int | float)
-                and value["at_risk"] < min_cell
-            )
-        ]
-    return spec
-
-
-def _spec(answer: Any) -> tuple[dict[str, Any] | None, str]:
-    """The chart's spec, or a sentence saying why there is none."""
-    try:
-        chart = answer.chart()
-    except FailstatsError as refusal:
-        return None, f"No chart: {clean(refusal.what)}"
-    if chart is None:
-        return None, "No chart: there is nothing here that could be drawn."
-    spec = chart.to_dict()
-    if not any(_rows_in(spec)):
-        return None, "No chart: its table is empty."
-    return spec, ""
-
-
 def _details(answer: Any) -> str:
     lines = answer.details() if hasattr(answer, "details") else [str(answer)]
     return "\n".join(str(line) for line in lines if line)
@@ -237,7 +191,7 @@ class _Writer:
             hidden += count
             if shown["count"]:
                 tables.append(shown)
-        spec, no_chart = _spec(answer)
+        spec, no_chart = chart_spec(answer)
         if hidden and spec is not None:
             spec, no_chart = (
                 None,
@@ -247,7 +201,7 @@ class _Writer:
                 ),
             )
         if self.public and spec is not None:
-            spec = _without_small(spec, self.min_cell)
+            spec = without_small(spec, self.min_cell)
         panels = [] if self.public else page_panels(answer)
         if spec is not None and any(panel["marked"] for panel in panels):
             spec = with_mark(spec)
@@ -262,6 +216,9 @@ class _Writer:
             "chart_notes": notes,
             "description": (bare or {}).get("description", title),
             "no_chart": no_chart,
+            "pictures": []
+            if hidden
+            else more_pictures(answer, public=self.public, min_cell=self.min_cell),
             "tables": tables,
             "details": "" if hidden else _details(answer),
             "notes": _warnings(answer),

@@ -91,6 +91,19 @@ def test_no_serious_barrier(visit: Visit) -> None:
     assert [(v["id"], v["nodes"][0]["html"]) for v in found if v["impact"] in SEVERE] == []
 
 
+@pytest.mark.parametrize("name", [
+    "causes-complaint", "causes-readings", "pairs-curve", "pairs-failed",
+])  # fmt: skip
+def test_further_pictures_have_words_a_line_and_a_table(visit: Visit, name: str) -> None:
+    figure = visit.page.locator(f'figure:has(.chart[data-spec="spec-{name}"])')
+    assert figure.locator("figcaption p").inner_text().endswith(".")
+    assert figure.locator(".chart[role=graphics-document]").first.get_attribute("aria-label")
+    assert figure.locator(".chart:not(.paper) svg g.mark-group").count() >= 1
+    command, stem = name.split("-")
+    table = visit.page.locator(f"article#{command} summary", has_text=f"Table: {command}, {stem}")
+    assert table.count() == 1
+
+
 def test_every_picture_has_words_and_a_table(visit: Visit) -> None:
     for figure in visit.page.locator("article:has(figure)").all():
         words = figure.locator(".chart[role=graphics-document]").first.get_attribute("aria-label")

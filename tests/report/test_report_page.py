@@ -341,6 +341,47 @@ def test_public_curves_end_where_ten_lives_are_left(tmp_path):
     assert kept == {True: False, False: True}
 
 
+class WithMore(FakeAnswer):
+    """An answer with a second picture, its table and its line."""
+
+    def bands_table(self):
+        return shares((400, 300, 200)).assign(part=["belt", "roller", "motor"])
+
+    def bands_chart(self):
+        return charts.shares(self.bands_table(), label="part", title="A second picture")
+
+    def bands_line(self):
+        return "The belt leads with 50 %."
+
+    def empty_chart(self):
+        return None
+
+
+@pytest.mark.parametrize("public", [False, True])
+def test_every_further_picture_has_its_line_words_and_table(tmp_path, public):
+    answer = WithMore("causes", "Said.", shares((400, 300, 200)),
+                      charts.shares(shares((400, 300, 200)), label="part", title="t"))  # fmt: skip
+    write_report({"causes": answer}, tmp_path, title="t", currency="USD", public=public)
+    html = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert html.index('data-spec="spec-causes"') < html.index('data-spec="spec-causes-bands"')
+    assert "<h4>A second picture</h4>" in html
+    assert "<p>The belt leads with 50\u00a0%.</p>" in html
+    box = html[html.index('data-spec="spec-causes-bands"') :]
+    assert box.split(">")[0].split('aria-label="')[1].startswith("A second picture")
+    spec = html.split('<script type="application/json" id="spec-causes-bands">')[1]
+    assert json.loads(spec.split("</script>")[0])["description"]
+    assert "spec-causes-empty" not in html
+    assert (tmp_path / "causes_bands.csv").exists()
+
+
+def test_public_leaves_out_further_pictures_of_small_cells(tmp_path):
+    answer = WithMore("causes", "Said.", shares())
+    write_report({"causes": answer}, tmp_path, title="t", currency="USD", public=True)
+    html = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "spec-causes-bands" not in html
+    assert "The belt leads" not in html
+
+
 def test_a_report_of_nothing_still_says_so(tmp_path):
     files = write_report({}, tmp_path, title="t", currency="USD")
     assert "No answer was given." in files.page.read_text(encoding="utf-8")
