@@ -102,6 +102,11 @@ def draft_map(sources: Sequence[Path], *, vocabulary: Vocabulary | None = None) 
         asked.append("no table is recognised: write [tables.units], [tables.jobs] or "
                      "[tables.lines] yourself")  # fmt: skip
     known = {table for _, found in seen for table in found.tables}
+    if "jobs" in known and "units" not in known:
+        asked.append(
+            "units: no column is a model family, so units not loaded otherwise are call-out units "
+            "of family unknown"
+        )
     if any(name == "cost" or name == "price" for _, found in seen for _, name in found.found):
         asked.append("currency: of every price and cost; nothing in a file tells it")
     return "\n".join([*_head(asked, known), *top, *body]) + "\n"
@@ -226,6 +231,12 @@ def _columns(sheet: Sheet, found: Guesses, table: str, words: Vocabulary, asked:
         units += unit
         said, translated = _codes(table, column, values, words)
         codes += said
+        unknown = sum(line.startswith('# "') for line in said)
+        if unknown:
+            asked.append(
+                f"{table}, {column.name}: {unknown} word{'s' if unknown != 1 else ''} not known; "
+                "their rows go to quarantine until you say what is meant"
+            )
         bare = re.match(r'\w+ = "([^"?]+)"', unit[0]) if unit else None
         tried += unreadable(sheet, column, one, found, words, dialect,
                             bare[1] if bare else None, translated)  # fmt: skip

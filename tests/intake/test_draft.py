@@ -295,6 +295,8 @@ def test_the_separator_is_the_one_that_gives_known_titles(tmp_path, warehouse):
         ("Ticket,Machine,,Date\n1,2,x,2020-01-02\n", "column 3 has values and no title"),
         ("Ticket,Machine,Date\n1,2,3/14/20\n", "years of two digits are not read"),
         ("Ticket,Machine,Date\n1,2,13/4/2020\n2,2,4/13/2020\n", "mixes day first and month first"),
+        ("Ticket,Machine,Date,Problem\n1,2,2020-01-02,kalt\n", "complaint: 1 word not known"),
+        ("Ticket,Machine,Date\n1,2,2020-01-02\n", "units: no column is a model family"),
         ('Ticket,Machine,Date,Minutes\n1,2,2020-01-02,"1,234"\n', "1,234 have two readings"),
     ],
 )
