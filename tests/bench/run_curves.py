@@ -25,6 +25,7 @@ import numpy as np
 from measure import Bench, clocked, installed, parser, rscript
 
 from failstats.counts.risk_table import RiskTable
+from failstats.counts.scatter import BATCH, scatter
 from failstats.estimate.curves import kaplan_meier, nelson_aalen
 from failstats.estimate.incidence import aalen_johansen
 from failstats.estimate.life_models import fit, fit_all
@@ -63,32 +64,28 @@ def scan(data: Path, repeats: int) -> dict[str, Any]:
 def count(
     connection: duckdb.DuckDBPyConnection, data: Path, part: int | None = None
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Entered (part, family, age) and ended (part, family, cause, age), counted in SQL.
+    """Entered (part, family, age) and ended (part, family, cause, age).
 
-    Late entries are counted by age; the others entered at 0, so their number is known from the
-    exits. Packed keys keep the groups in one small array.
+    Packed places from SQL, added batch by batch; lives that ended as they began are left out.
     """
-    connection.execute("set perfect_ht_threshold = 24")
     families = made_records.FAMILIES
     chosen = "" if part is None else f" and part = {int(part)}"
-    late = connection.execute(
-        f"select (cast(part as integer) * {families} + family) * {AGES} + entry as place, "
-        f"count(*) as number from read_parquet($data) where entry > 0 and exit > entry{chosen} "
-        "group by place",
-        {"data": str(data)},
-    ).fetchnumpy()
-    ends = connection.execute(
-        f"select ((cast(part as integer) * {families} + family) * {CAUSES + 1} + cause) * {AGES} "
-        "+ exit as place, count(*) as number from read_parquet($data) "
-        f"where (exit > entry or exit = 0){chosen} group by place",
-        {"data": str(data)},
-    ).fetchnumpy()
-    entered = np.zeros((PARTS, families, AGES), dtype=np.int64)
-    ended = np.zeros((PARTS, families, CAUSES + 1, AGES), dtype=np.int64)
-    entered.ravel()[np.asarray(late["place"])] = late["number"]
-    ended.ravel()[np.asarray(ends["place"])] = ends["number"]
-    entered[:, :, 0] = ended.sum(axis=(2, 3)) - entered.sum(axis=2)
-    return entered, ended
+    group = f"(cast(part as integer) * {families} + family)"
+    reader = connection.sql(
+        f"select {group} * {AGES} + entry as entered, "
+        f"({group} * {CAUSES + 1} + cause) * {AGES} + exit as ended from read_parquet($data) "
+        f"where (exit > entry or exit = 0){chosen}",
+        params={"data": str(data)},
+    ).to_arrow_reader(BATCH)
+    groups = PARTS * families
+    entered, ended = scatter(
+        ([column.to_numpy() for column in batch.columns] for batch in reader),
+        (groups * AGES, groups * (CAUSES + 1) * AGES),
+    )
+    return (
+        entered.reshape(PARTS, families, AGES),
+        ended.reshape(PARTS, families, CAUSES + 1, AGES),
+    )
 
 
 def table_of(entered: np.ndarray, ended: np.ndarray) -> RiskTable:
