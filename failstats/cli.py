@@ -138,7 +138,7 @@ def load(
             do="name the folder with your tables: failstats load exports/",
         )
     progress = Progress(quiet=quiet)
-    with progress.step("checking the records" if check else "loading the records"):
+    with progress.step("checking the records" if check else "loading the records") as step:
         found = run(
             chosen_warehouse(warehouse),
             list(sources),
@@ -147,6 +147,7 @@ def load(
             check=check,
             requeue=Path(requeue) if requeue else None,
             vocabulary=load_vocabulary(read_settings().vocabulary),
+            progress=step,
         )
     if as_json:
         envelope = {

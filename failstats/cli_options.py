@@ -226,8 +226,8 @@ def ask_records(
     how = {key: options.pop(key) for key in ("as_json", "csv_folder", "xlsx_file")}
     progress = Progress(quiet=options.pop("quiet"))
     with open_records(options, may_be_empty=may_be_empty) as records:
-        with progress.step(label):
-            answer = ask(records, lambda _: None)
+        with progress.step(label) as step:
+            answer = ask(records, step)
         give(answer, **how)
 
 

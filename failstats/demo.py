@@ -63,22 +63,22 @@ def answer_everything(
     -------
     The answers, and what the records do not allow (no catalogue, no part lines): command -> why.
     """
-    questions: dict[str, Callable[[], Any]] = {
-        "quality": lambda: records.quality(limit=20),
-        "causes": records.causes,
-        "lives": records.lives,
-        "pairs": records.pairs,
-        "vents": records.vents,
-        "stock": lambda: records.stock(costs=costs),
-        "policy": lambda: records.policy(costs=costs),
-        "rules": records.rules,
+    questions: dict[str, Callable[[Any], Any]] = {
+        "quality": lambda _: records.quality(limit=20),
+        "causes": lambda _: records.causes(),
+        "lives": lambda say: records.lives(progress=say),
+        "pairs": lambda say: records.pairs(progress=say),
+        "vents": lambda say: records.vents(progress=say),
+        "stock": lambda say: records.stock(costs=costs, progress=say),
+        "policy": lambda say: records.policy(costs=costs, progress=say),
+        "rules": lambda say: records.rules(progress=say),
     }
     answers: dict[str, Any] = {}
     left_out: dict[str, FailstatsError] = {}
     for command, ask in questions.items():
-        with step(f"answering {command}"):
+        with step(f"answering {command}") as say:
             try:
-                answers[command] = ask()
+                answers[command] = ask(say)
             except FailstatsError as fault:
                 left_out[command] = fault
     return answers, left_out
@@ -96,11 +96,12 @@ def demo(folder: Path, *, step: Step, paper: str = "a4") -> Demo:
     folder.mkdir(parents=True, exist_ok=True)
     warehouse = folder / "demo.duckdb"
     warehouse.unlink(missing_ok=True)
-    with step("loading the demo company's records"):
+    with step("loading the demo company's records") as say:
         load(
             warehouse,
             [source / "data" / f"{name}.csv" for name in TABLES],
             mapping=source / "mapping.toml",
+            progress=say,
         )
     with step("counting lives and spans"):
         records = open_warehouse(warehouse)

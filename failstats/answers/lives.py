@@ -41,6 +41,7 @@ from failstats.errors import InputError
 from failstats.estimate.fitted_world import Misfit
 from failstats.estimate.life_families import FAMILIES
 from failstats.estimate.life_models import FittedLife, NoFit, fit
+from failstats.show.progress import each
 from failstats.warehouse.session import Session
 
 __all__ = [
@@ -148,9 +149,7 @@ def lives(
     chosen = chosen_parts(session, part)
     if clock == "loads" and not part:
         chosen = [name for name in chosen if name not in silent]
-    for name in chosen:
-        if progress:
-            progress(name)
+    for name in each(progress, chosen):
         rules = {
             kind: dict(frame.loc[frame["part"] == name, ["rule", "lives"]].itertuples(index=False))
             for kind, frame in counted.items()

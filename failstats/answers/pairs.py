@@ -36,6 +36,7 @@ from failstats.answers.pairs_together import (
 from failstats.answers.result import Warning_
 from failstats.errors import InputError
 from failstats.estimate.intervals import wilson
+from failstats.show.progress import each
 from failstats.warehouse.session import Session
 
 __all__ = [
@@ -95,9 +96,14 @@ def pairs(
         together = together.merge(
             failed_together(failed, confidence_level), on=["first", "second"], how="left"
         )
+        say = progress or (lambda _: None)
+        say("the usual wear")
         curves = background(session)
+        say("what a test misses")
         missed, contrasts = missed_by_test(session, curves, confidence_level)
         names = list(zip(together["first"], together["second"], strict=True))
+        say("which parts break early in the same dryers")
+        frailty = frailties(session, names, confidence_level)
         counted = _Counted(
             windows=windows,
             level=confidence_level,
@@ -105,11 +111,13 @@ def pairs(
             missed=missed,
             contrasts=contrasts,
             failed=dict(list(failed.groupby(["first", "second"]))),
-            frailty=frailties(session, names, confidence_level),
+            frailty=frailty,
             test=test,
-            progress=progress,
         )
-        rows = [_pair(session, entry, counted, warnings) for entry in together.itertuples()]
+        entries = each(
+            progress, together.itertuples(), lambda entry: f"{entry.first} and {entry.second}"
+        )
+        rows = [_pair(session, entry, counted, warnings) for entry in entries]
     rows.sort(key=lambda p: (not p.difference, -p.episodes_both, p.first, p.second))
     settings = {
         **session.choices,
@@ -197,7 +205,6 @@ class _Counted:
     failed: dict[Any, pd.DataFrame]
     frailty: dict[frozenset[str], Frailty]
     test: tuple[float, float] | None
-    progress: Callable[[str], None] | None
 
 
 def _number(value: float | None) -> float | None:
@@ -212,8 +219,6 @@ def _pair(session: Session, entry: Any, counted: _Counted, warnings: list[Warnin
         jobs = index_jobs(session, first, second)
         arms = jobs["both_replaced"].value_counts()
         if min(arms.get(True, 0), arms.get(False, 0)) >= FEWEST_INDEX_JOBS:
-            if counted.progress:
-                counted.progress(f"{first} and {second}")
             after = after_jobs(jobs, first, second, counted.windows, counted.curves, level)
             follow = followed(jobs, counted.windows, level)
             if follow.difference[-1].weighted_difference is None:

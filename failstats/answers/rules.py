@@ -24,6 +24,7 @@ from failstats.answers.rules_figures import (
 from failstats.answers.rules_file import read_rules
 from failstats.answers.vents import Vents, vents
 from failstats.show import charts
+from failstats.show.progress import each
 from failstats.warehouse.session import Session
 
 import pandas as pd  # isort: skip
@@ -165,9 +166,7 @@ def rules(
         "follow_on": lambda rule: _follow_on(session, known_pairs, rule),
     }
     rows = []
-    for rule in listed:
-        if progress:
-            progress(rule["name"])
+    for rule in each(progress, listed, lambda rule: str(rule["name"])):
         missing = missing_for(session, rule)
         figure: Figure = (None, None, 0, "the records do not hold what it rests on")
         if missing is None:

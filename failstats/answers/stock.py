@@ -39,6 +39,7 @@ from failstats.answers.stock_shelf import StockShelf, shelf_of_catalogue
 from failstats.errors import InputError
 from failstats.estimate.stocking import Plan, finishes
 from failstats.estimate.stocking_scenarios import Scenarios
+from failstats.show.progress import each
 from failstats.warehouse.session import Session
 
 __all__ = ["BackTest", "Item", "NaiveRule", "Stock", "VanList", "stock"]
@@ -120,9 +121,7 @@ def stock(
     notes: list[str] = []
     drawn: dict[str, tuple[Scenarios, int]] = {}
     demand = None
-    for name in van or known:
-        if progress:
-            progress(f"van {name}")
+    for name in each(progress, van or known, lambda name: f"van {name}"):
         limits = limits_of(vans, name, wanted)
         demand = demand_of(session, days=limits.days, starting=wanted.starting)
         if not van and demand.expected(name) < 0.5 and demand.jobs_of(name).empty:

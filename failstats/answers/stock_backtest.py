@@ -19,6 +19,7 @@ from failstats.answers.stock_shelf import StockShelf, shelf_of_catalogue
 from failstats.errors import FailstatsError, InputError
 from failstats.estimate.stocking import completed_per_cycle
 from failstats.estimate.stocking_rules import RULES
+from failstats.show.progress import each
 from failstats.warehouse.session import Session, open_session
 
 __all__ = ["TriedCycle", "back_test", "tried_cycles"]
@@ -101,9 +102,7 @@ def tried_cycles(
         if not starts:
             continue
         happened = session.run("stock_jobs", starts=starts, days=days)
-        for start in starts:
-            if progress:
-                progress(f"the cycle after {start}")
+        for start in each(progress, starts, lambda start: f"the cycle after {start}"):
             then = happened[pd.to_datetime(happened["landmark_on"]).dt.date == start]
             with _before(session, start) as earlier:
                 shelf = shelf_of_catalogue(earlier)

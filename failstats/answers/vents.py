@@ -47,6 +47,7 @@ from failstats.answers.vents_verdict import FEWEST_CASES
 from failstats.answers.vents_words import WAY_WORDS
 from failstats.errors import FitError, InputError
 from failstats.estimate.poisson_model import AGREE_WITHIN
+from failstats.show.progress import each
 from failstats.warehouse.session import Session
 
 __all__ = ["BANDS", "EDITION", "REFERENCE", "VentEffect", "Vents", "vents"]
@@ -182,9 +183,7 @@ def _answer(asked: Asked, progress: Callable[[str], None] | None) -> Vents:
     failures = failures_on_contract(session)
     judge = next(iter(asked.controls or asked.weaker), None)
     followed = {}
-    for name in (*asked.parts, *asked.controls, *asked.weaker):
-        if progress:
-            progress(name)
+    for name in each(progress, (*asked.parts, *asked.controls, *asked.weaker)):
         followed[name] = _followed(asked, name, failures)
         try:
             found = fit_part(

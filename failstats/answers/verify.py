@@ -19,6 +19,7 @@ from failstats.answers.verify_plans import policy_again, stock_again
 from failstats.answers.verify_rows import EVERY, RawRecords, raw_records, sampled
 from failstats.answers.verify_vents import vents_again
 from failstats.errors import FitError
+from failstats.show.progress import each
 from failstats.warehouse.session import Session
 
 __all__ = ["Checked", "Verified", "verify"]
@@ -132,9 +133,7 @@ def _verified(
 ) -> Verified:
     raw = raw_records(session, below)
     rows: list[Checked] = []
-    for topic, made in _questions(session, raw, known, level):
-        if progress:
-            progress(topic)
+    for _, made in each(progress, _questions(session, raw, known, level), lambda asked: asked[0]):
         rows += made()
     meant = [row for row in rows if row.agrees is not None]
     return Verified(

@@ -2,21 +2,52 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from typing import TextIO
+from typing import TextIO, TypeVar
 
 from failstats.show.text import clean, share_text
 
-__all__ = ["Progress", "Step"]
+__all__ = ["Progress", "Step", "each"]
+
+Item = TypeVar("Item")
 
 BAR_AFTER = 2.0  # seconds before a running step says how much is left
+REDRAWN_AFTER = 0.2  # seconds between two drawings
+
+
+def each(
+    progress: Callable[[str], None] | None,
+    items: Iterable[Item],
+    name: Callable[[Item], str] = str,
+) -> Iterator[Item]:
+    """Go through ``items``, telling ``progress`` the name of each before it is worked on.
+
+    A ``Step`` is also told the share that is done, so that it can say how much is left.
+
+    Examples
+    --------
+    >>> said = []
+    >>> list(each(said.append, ["coil", "fuse"], str.upper)), said
+    (['coil', 'fuse'], ['COIL', 'FUSE'])
+    """
+    held = list(items)
+    for number, item in enumerate(held):
+        if isinstance(progress, Step):
+            progress.done(number, of=len(held))
+        if progress is not None:
+            progress(name(item))
+        yield item
 
 
 class Step:
-    """One running step; tell it how far it is and it says how much is left."""
+    """One running step; tell it what it is at, and how far, and it says how much is left.
+
+    Called with a text it names what is being done; ``done`` says how much of it is.
+    """
 
     def __init__(self, label: str, *, total: float | None, stream: TextIO, live: bool) -> None:
         self.label = label
@@ -26,21 +57,40 @@ class Step:
         self._begun = time.monotonic()
         self._shown = self._begun
         self._drawn = 0
+        self._doing = ""
+        self._share = 0.0
 
-    def done(self, amount: float) -> None:
+    def __call__(self, doing: str) -> None:
+        """Say what is being done now."""
+        self._doing = clean(doing)
+        self._tell()
+
+    def done(self, amount: float, *, of: float | None = None) -> None:
         """Say that ``amount`` of the total is done; drawn on a terminal after two seconds."""
-        now = time.monotonic()
-        if not self._live or not self.total or now - self._shown < 0.2:
+        total = self.total if of is None else of
+        if total:
+            self._share = min(1.0, max(0.0, amount / total))
+        if of is None:
+            self._tell()
+
+    def _tell(self) -> None:
+        if not self._live:
             return
-        elapsed = now - self._begun
-        share = min(1.0, max(0.0, amount / self.total))
-        if elapsed < BAR_AFTER or share <= 0:
+        now = time.monotonic()
+        if now - self._begun < BAR_AFTER or now - self._shown < REDRAWN_AFTER:
             return
         self._shown = now
-        left = elapsed * (1 - share) / share
-        self._draw(f"{self.label} … {share_text(share)}, about {left:.0f} s left")
+        elapsed = now - self._begun
+        what = f"{self.label}: {self._doing}" if self._doing else self.label
+        if self._share > 0:
+            left = elapsed * (1 - self._share) / self._share
+            self._draw(f"{what} … {share_text(self._share)}, about {left:.0f} s left")
+        else:
+            self._draw(f"{what} … {elapsed:.0f} s so far")
 
     def _draw(self, text: str) -> None:
+        room = shutil.get_terminal_size().columns - 1
+        text = text if len(text) <= room else text[: room - 1] + "…"
         self._stream.write("\r" + text + " " * max(0, self._drawn - len(text)))
         self._stream.flush()
         self._drawn = len(text)

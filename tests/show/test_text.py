@@ -1,13 +1,14 @@
 """Plain text: figures as people say them, tables that line up, nothing that steers a terminal."""
 
 import io
+import os
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from failstats.show import text
-from failstats.show.progress import Progress
+from failstats.show.progress import Progress, each
 
 
 @pytest.mark.parametrize(
@@ -167,7 +168,7 @@ def test_progress_is_silent_when_quiet_and_honest_when_it_fails():
 
 
 def test_how_much_is_left_is_said_on_a_terminal_only_after_two_seconds(monkeypatch):
-    clock = iter([0.0, 1.0, 4.0, 8.0])
+    clock = iter([0.0, 1.0, 4.0, 8.0])  # begun, twice asked, closed
     monkeypatch.setattr("failstats.show.progress.time.monotonic", lambda: next(clock))
     out = Terminal()
     with Progress(stream=out).step("bootstrap", total=100) as step:
@@ -175,3 +176,37 @@ def test_how_much_is_left_is_said_on_a_terminal_only_after_two_seconds(monkeypat
         step.done(50)  # 4 s
     assert "\rbootstrap … 50 %, about 4 s left" in out.getvalue()
     assert out.getvalue().endswith("\rbootstrap … 8.0 s\n")
+
+
+def test_a_long_answer_says_what_it_is_at_and_how_much_is_left(monkeypatch):
+    clock = iter([0.0, 1.0, 4.0, 4.1, 9.0])
+    monkeypatch.setattr("failstats.show.progress.time.monotonic", lambda: next(clock))
+    out = Terminal()
+    with Progress(stream=out).step("fitting lives") as step:
+        for _ in each(step, ["coil", "fuse", "belt"]):  # 1 s: too early; 4 s; 4.1 s: just drawn
+            pass
+    assert "coil" not in out.getvalue()
+    assert "\rfitting lives: fuse … 33 %, about 8 s left" in out.getvalue()
+    assert "belt" not in out.getvalue()
+
+
+def test_what_has_no_known_end_says_how_long_it_has_taken(monkeypatch):
+    clock = iter([0.0, 3.0, 3.5])
+    monkeypatch.setattr("failstats.show.progress.time.monotonic", lambda: next(clock))
+    monkeypatch.setattr(
+        "failstats.show.progress.shutil.get_terminal_size", lambda: os.terminal_size((40, 24))
+    )
+    out = Terminal()
+    with Progress(stream=out).step("loading the records") as step:
+        step("reading a file with quite a long name.csv")
+    assert "\rloading the records: reading a file wi…" in out.getvalue()
+
+
+def test_nothing_runs_along_when_piped(monkeypatch):
+    out = io.StringIO()
+    with Progress(stream=out).step("loading") as step:
+        monkeypatch.setattr("failstats.show.progress.time.monotonic", lambda: 1e9)
+        step("a table")
+    assert out.getvalue().count("\n") == 1
+    assert "\r" not in out.getvalue()
+    assert "a table" not in out.getvalue()
