@@ -283,6 +283,26 @@ def restore(file: str, warehouse: str | None, quiet: bool) -> None:
 
 
 @cli.command()
+@warehouse_option
+def migrate(warehouse: str | None, quiet: bool) -> None:
+    """Bring a warehouse that an earlier failstats wrote up to this one's format, all or nothing.
+
+    \b
+    Example:
+      failstats migrate -w company.duckdb
+    """
+    from failstats.warehouse.migrations import migrate as run
+
+    path = chosen_warehouse(warehouse)
+    with Progress(quiet=quiet).step("bringing the warehouse up to date"):
+        passed = run(path)
+    if len(passed) == 1:
+        click.echo(f"{path} is of format {passed[0]} already; nothing was changed.")
+    else:
+        click.echo(f"{path} is of format {passed[-1]} now; it was of format {passed[0]}.")
+
+
+@cli.command()
 @click.argument("what", type=click.Choice(["map", "costs", "rules", "tables"]))
 @click.argument("sources", nargs=-1, metavar="[SOURCE…]")
 @click.option(
@@ -348,7 +368,8 @@ def main(arguments: list[str] | None = None) -> int:
     except click.UsageError as fault:
         command = fault.ctx.command_path if fault.ctx else "failstats"
         click.echo(
-            f"{fault.format_message()}\nwhere: {command}\ndo: {command} --help shows what it takes.",
+            f"{fault.format_message()}\nwhere: {command}\n"
+            f"do: {command} --help shows what it takes.",
             err=True,
         )
         return ATTENTION
@@ -361,15 +382,17 @@ def main(arguments: list[str] | None = None) -> int:
     except OSError as fault:
         click.echo(
             f"a file or folder must be there and usable, but: {fault.strerror or fault}.\n"
-            f"where: {fault.filename or 'unknown'}\ndo: correct the path, or make room on the disk.",
+            f"where: {fault.filename or 'unknown'}\n"
+            "do: correct the path, or make room on the disk.",
             err=True,
         )
         return ATTENTION
     except Exception as fault:
         if os.environ.get("FAILSTATS_TRACE"):
             raise
+        said = str(fault).splitlines()[0] if str(fault) else ""
         click.echo(
-            f"unexpected fault: {type(fault).__name__}: {str(fault).splitlines()[0] if str(fault) else ''}\n"
+            f"unexpected fault: {type(fault).__name__}: {said}\n"
             "where: failstats itself, not your records\n"
             "do: run it again with FAILSTATS_TRACE=1 set and report what it prints.",
             err=True,

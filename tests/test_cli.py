@@ -18,7 +18,7 @@ from failstats.demo import Demo
 
 # contract, section 4
 COMMANDS = (
-    "demo draft load unload forget quality causes lives pairs vents stock policy rules report verify query backup restore"
+    "demo draft load unload forget quality causes lives pairs vents stock policy rules report verify query backup restore migrate"
 ).split()
 
 

@@ -43,7 +43,7 @@ def backup(warehouse: Path, copy: Path) -> Path:
     WarehouseError : there is no warehouse, or the copy's name is taken.
     """
     warehouse, copy = Path(warehouse), Path(copy)
-    connect_readonly(warehouse).close()
+    connect_readonly(warehouse, older=True).close()
     if copy.exists():
         raise WarehouseError(
             f"a backup never overwrites a file, but {copy.name} exists.",

@@ -22,7 +22,7 @@ from failstats.warehouse.schema import CREATE
 
 __all__ = ["FORMAT", "connect_readonly", "hold", "must_exist", "rebuild", "setting", "sync"]
 
-FORMAT = "1"  # of the warehouse file; a change of raw tables needs a migration
+FORMAT = "2"  # of the warehouse file; a change of raw tables needs a step in migrations.py
 SPACE_FACTOR = 3  # free space asked for, in sizes of the present file
 LEAST_SPACE = 64 * 2**20  # and never less than this many bytes
 
@@ -31,12 +31,13 @@ def _config() -> dict[str, str | bool | int | float | list[str]]:
     return {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
 
 
-def connect_readonly(path: Path) -> duckdb.DuckDBPyConnection:
+def connect_readonly(path: Path, *, older: bool = False) -> duckdb.DuckDBPyConnection:
     """Open a warehouse to ask questions of it.
 
     Parameters
     ----------
     path : the warehouse file.
+    older : open one that an earlier failstats wrote too, to copy it or to bring it up to date.
 
     Raises
     ------
@@ -46,7 +47,7 @@ def connect_readonly(path: Path) -> duckdb.DuckDBPyConnection:
     must_exist(path)
     try:
         connection = duckdb.connect(str(path), read_only=True, config=_config())
-        _check_format(connection, path)
+        _check_format(connection, path, older)
     except duckdb.Error as fault:
         raise WarehouseError(
             "a warehouse must be a DuckDB file written by failstats, but this one cannot be read "
@@ -72,20 +73,38 @@ def must_exist(path: Path) -> None:
         )
 
 
-def _check_format(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
+def _check_format(connection: duckdb.DuckDBPyConnection, path: Path, older: bool) -> None:
     known = connection.execute(
         "select count(*) from information_schema.tables "
         "where table_schema = 'raw' and table_name = 'settings'"
     ).fetchall()
     found = setting(connection, "format") if known[0][0] else None
-    if found != FORMAT:
-        connection.close()
+    if found == FORMAT:
+        return
+    earlier = found is not None and found.isdigit() and 0 < int(found) < int(FORMAT)
+    if earlier and older:
+        return
+    connection.close()
+    if earlier:
         raise WarehouseError(
-            f"a warehouse of format {FORMAT} is needed, but this file has "
-            f"{'format ' + found if found else 'no failstats tables'}.",
+            f"a warehouse of format {FORMAT} is needed, but this file is of format {found}: an "
+            "earlier failstats wrote it.",
             where=str(path),
-            do="name the right file with -w, or load the records again with this version.",
+            do=f"bring it up to date: failstats migrate -w {path}",
         )
+    if found is not None and found.isdigit():
+        raise WarehouseError(
+            f"a warehouse of format {FORMAT} or earlier is needed, but this file is of format "
+            f"{found}: a newer failstats wrote it.",
+            where=str(path),
+            do="install that failstats or a later one; nothing was changed.",
+        )
+    raise WarehouseError(
+        f"a warehouse of format {FORMAT} is needed, but this file has "
+        f"{'format ' + found if found else 'no failstats tables'}.",
+        where=str(path),
+        do="name the right file with -w, or load the records again with this version.",
+    )
 
 
 def setting(connection: duckdb.DuckDBPyConnection, name: str) -> str | None:
@@ -170,7 +189,9 @@ def sync(path: Path) -> None:
 
 
 @contextlib.contextmanager
-def rebuild(path: Path, *, compact: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
+def rebuild(
+    path: Path, *, compact: bool = False, older: bool = False
+) -> Iterator[duckdb.DuckDBPyConnection]:
     """The next state of the warehouse, all or nothing.
 
     The block gets a connection to a copy (a new, empty warehouse where there is none). When it
@@ -181,6 +202,7 @@ def rebuild(path: Path, *, compact: bool = False) -> Iterator[duckdb.DuckDBPyCon
     ----------
     path : the warehouse file.
     compact : write the copy anew after the block, so that deleted rows leave no bytes behind.
+    older : take one that an earlier failstats wrote, to be brought up to date in the block.
 
     Raises
     ------
@@ -201,7 +223,7 @@ def rebuild(path: Path, *, compact: bool = False) -> Iterator[duckdb.DuckDBPyCon
         try:
             new = not path.exists()
             if not new:
-                connect_readonly(path).close()  # refuses what is not a warehouse
+                connect_readonly(path, older=older).close()  # refuses what is not a warehouse
                 shutil.copyfile(path, following)
             connection = duckdb.connect(str(following), config=_config())
             try:

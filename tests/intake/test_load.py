@@ -99,7 +99,7 @@ def test_one_batch_per_load_and_one_ledger_row_per_file(put, ask) -> None:
         (3, 3, 64)
     ]
     assert dict(ask("select name, value from raw.settings where name not like '%stated'")) == {
-        "format": "1", "records_from": "2020-01-02", "records_to": "2020-02-03",
+        "format": "2", "records_from": "2020-01-02", "records_to": "2020-02-03",
         "records_end_assumed": "yes", "currency": "USD", "currency_assumed": "yes",
     }  # fmt: skip
 
