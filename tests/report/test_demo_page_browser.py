@@ -164,6 +164,28 @@ def test_sliders_show_what_python_computed(browser: Browser, made: Any, name: st
     shown.context.close()
 
 
+def test_the_two_pair_sliders_together_show_what_python_computed(
+    browser: Browser, made: Any
+) -> None:
+    (panel,) = page_panels(made.answers["policy"])
+    shown = Visit(browser, made.report.page, WIDE, "light")
+    price, cost = (shown.page.locator(f"#slide-{name}") for name in ("price", "return"))
+    rows = shown.page.locator("#what-if-pairs tbody tr")
+    prices, costs = (len(slider["texts"]) for slider in panel["sliders"])
+    assert len(panel["cells"]) == prices * costs > 4
+    seen = set()
+    for at_price, at_cost in ((0, 0), (0, costs - 1), (prices - 1, 0), (prices - 1, costs - 1)):
+        for slider, position in ((price, at_price), (cost, at_cost)):
+            slider.evaluate(
+                "(box, at) => { box.value = at; box.dispatchEvent(new Event('input')); }", position
+            )
+        cells = [row.locator("td").all_text_contents() for row in rows.all()]
+        assert cells == panel["cells"][at_price * costs + at_cost]
+        seen.add(str(cells))
+    assert len(seen) == 4  # each corner says something of its own
+    shown.context.close()
+
+
 def test_the_budget_slider_moves_the_line_in_the_chart(browser: Browser, made: Any) -> None:
     shown = Visit(browser, made.report.page, WIDE, "light")
     slider = shown.page.locator("#slide-budget")
