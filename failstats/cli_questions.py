@@ -142,7 +142,7 @@ def lives(
     multiple=True,
     type=int,
     metavar="DAYS",
-    help="Days after the repair to look at (repeatable) [default: 30, 90, 365].",
+    help="Days after the repair to look at (repeatable) [default: 30, 90 and 365, as far as the records reach].",
 )
 @click.option(
     "--sensitivity",

@@ -173,7 +173,7 @@ class Causes(Answer):
             for row in mine.head(3).itertuples()
         )
         total = self.summary["episodes"][complaint]
-        return f"Behind {text.words(complaint)} ({total:,} faults): {top}."
+        return f"Behind {text.words(complaint)} ({total:,} fault{'s' * (total != 1)}): {top}."
 
     def details(self) -> list[str]:
         """Tables: parts by complaint, sets, readings, where parts break, trend."""

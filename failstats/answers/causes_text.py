@@ -75,6 +75,8 @@ def _parts(answer: Causes, level: str) -> list[str]:
         }
         for row in answer.by_part().itertuples()
     ]
+    if not rows:
+        return []
     return [text.table(rows), "Shares add up to more than 100 % where parts fail together."]
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from failstats.answers import pairs_text
 from failstats.answers import wording as text
-from failstats.answers.pairs_rows import Difference, Pair
+from failstats.answers.pairs_rows import FEWEST_INDEX_JOBS, Difference, Pair
 from failstats.answers.result import Answer
 from failstats.show import charts
 
@@ -219,7 +219,11 @@ class Pairs(Answer):
                 "Jobs with and without a new partner are too unlike to say what pairing changes: "
                 "what led to pairing cannot be told from what followed."
             )
-        return "No pair of parts was replaced together often enough to say what pairing changes."
+        return (
+            f"For no pair of parts are there {FEWEST_INDEX_JOBS} jobs with the partner kept and as "
+            "many with both replaced (jobs that found the partner failed apart): what pairing "
+            "changes cannot be said."
+        )
 
     def details(self) -> list[str]:
         """Tables: what goes together, what follows, what a test misses, what links the two."""

@@ -8,7 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from failstats.answers.pairs_rows import After, CurveStep, Difference, Habit, OverlapBand
+from failstats.answers.pairs_rows import (
+    FEWEST_INDEX_JOBS,
+    After,
+    CurveStep,
+    Difference,
+    Habit,
+    OverlapBand,
+)
 from failstats.counts.risk_table import RiskTable
 from failstats.errors import FitError
 from failstats.estimate.background import Expected, combine, expected_failures
@@ -32,7 +39,6 @@ __all__ = [
 ]
 
 WINDOWS = (30, 90, 365)
-FEWEST_INDEX_JOBS = 20  # in either arm; below it no difference is stated
 REPLICATES = 400
 FOLLOW_REPLICATES = 200  # its intervals rest on standard errors, which settle sooner than tails
 SEED = 1

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from failstats.estimate.dependence import Verdict
 
 __all__ = [
+    "FEWEST_INDEX_JOBS",
     "After",
     "CurveStep",
     "DependenceFound",
@@ -22,6 +23,8 @@ __all__ = [
     "Pair",
     "TestContrast",
 ]
+
+FEWEST_INDEX_JOBS = 20  # in either arm; below it no difference is stated
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

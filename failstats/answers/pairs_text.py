@@ -68,6 +68,8 @@ def _together(results: Sequence[Pair]) -> list[str]:
         for p in results
         if p.episodes_both
     ]
+    if not rows:
+        return []
     return [
         text.table(rows),
         text.wrap(

@@ -127,7 +127,14 @@ def checked_test(
             where="--sensitivity, --specificity",
             do="give both, such as --sensitivity 0.95 --specificity 1.",
         )
-    rogan_gladen(0.5, sensitivity=sensitivity, specificity=specificity)
+    try:
+        rogan_gladen(0.5, sensitivity=sensitivity, specificity=specificity)
+    except InputError as fault:
+        raise InputError(
+            fault.what,
+            where="--sensitivity, --specificity",
+            do="give those of the test itself, such as --sensitivity 0.95 --specificity 1.",
+        ) from None
     return sensitivity, specificity
 
 

@@ -47,6 +47,11 @@ WIDTH = 460
 MOST_PARTS = 12
 
 
+def _cell_text(words: str) -> str:
+    """A share in words without its sign: "3.5 %" is 3.5, "under 0.1 %" is <0.1."""
+    return words.replace("under ", "<").replace("over ", ">").replace(" %", "")
+
+
 def pair_heat_map(
     frame: pd.DataFrame,
     *,
@@ -64,7 +69,8 @@ def pair_heat_map(
 
     Returns
     -------
-    A square of cells with the share written in each; unknown shares stay empty.
+    A square of cells with the share written in each in per cent, without the sign: a cell on a
+    telephone holds three characters. Unknown shares stay empty.
 
     Raises
     ------
@@ -75,18 +81,19 @@ def pair_heat_map(
     needed(data, ("share",), chart="a pair map")
     by_use = data.groupby("first")["episodes"].max().sort_values(ascending=False, kind="stable")
     others = [x for x in dict.fromkeys(data["second"]) if x not in by_use.index]
-    order, note = [*map(str, by_use.index), *map(str, others)], ""
+    order, note = [*map(str, by_use.index), *map(str, others)], "In %."
     down = across = order
     if not set(data["first"]) & set(data["second"]):  # two kinds of things: each in its own order
         down, across = [*map(str, by_use.index)], list(map(str, others))
     if max(len(down), len(across)) > MOST_PARTS:
-        note = f"The {MOST_PARTS} parts with most {of} of {max(len(down), len(across))}."
+        note += f" The {MOST_PARTS} parts with most {of} of {max(len(down), len(across))}."
         down, across = down[:MOST_PARTS], across[:MOST_PARTS]
     data = data[data["first"].isin(down) & data["second"].isin(across)].copy()
     top = float(data["share"].max()) or 1.0
     data["words"] = [share_text(x) for x in data["share"]]
+    data["cell"] = [_cell_text(words) for words in data["words"]]
     data["strong"] = data["share"] > 0.5 * top
-    source = inline(data[["first", "second", "share", "episodes", "words", "strong"]])
+    source = inline(data[["first", "second", "share", "episodes", "cell", "strong"]])
     base = alt.Chart(source).encode(
         x=alt.X(
             "second:N",
@@ -113,7 +120,7 @@ def pair_heat_map(
         for row in best.itertuples()
     )
     return themed(
-        alt.layer(cells, weak.encode(text="words:N"), strong.encode(text="words:N")).properties(
+        alt.layer(cells, weak.encode(text="cell:N"), strong.encode(text="cell:N")).properties(
             width=max(260, min(WIDTH, 58 * len(across))),
             height={"step": 34},
             title=titled(title, note),

@@ -66,12 +66,17 @@ def test_replaced_and_failed_together_are_kept_apart(five: Records) -> None:
     ("causes", {"complaint": "no_hope"}, "--complaint must be one of"),
     ("causes", {"by": "colour"}, "--by must be one of"),
     ("pairs", {"window": 0}, "--window must be a number of days above 0"),
+    ("pairs", {"sensitivity": 0.9}, "belong together"),
+    ("pairs", {"sensitivity": 0.2, "specificity": 0.2}, "must exceed 1.*add up to 0.4"),
+    ("pairs", {"sensitivity": 1.2, "specificity": 0.9}, "between 0 and 1, but is 1.2"),
 ])  # fmt: skip
 def test_wrong_words_are_named(
     five: Records, command: str, options: dict[str, object], message: str
 ) -> None:
-    with pytest.raises(InputError, match=message):
+    with pytest.raises(InputError, match=message) as caught:
         getattr(five, command)(**options)
+    assert f"--{next(iter(options))}" in f"{caught.value.what} {caught.value.where}"
+    assert caught.value.do
 
 
 def test_cumulative_incidence_by_hand() -> None:
@@ -155,3 +160,100 @@ def test_short_records_are_looked_at_as_far_as_they_reach(company: Callable[...,
     assert records.pairs().settings["windows_days"] == [30, 90]
     with pytest.raises(InputError, match="within the 200 days of the records"):
         records.pairs(window=[365])
+
+
+def _always(company: Callable[..., Records], units: int) -> Records:
+    """Every cutout goes with its thermostat, which works."""
+    return company(
+        units="unit_id,family,installed_on,enrolled_on\n"
+        + "\n".join(f"u{k},E1,2016-01-01,2016-01-01" for k in range(units)),
+        jobs="job_id,unit_id,visited_on,complaint\n"
+        + "\n".join(f"j{k},u{k},2018-01-01,no_heat" for k in range(units)),
+        lines="job_id,part,finding,action,test\n"
+        + "\n".join(
+            f"j{k},cutout,failed,replaced,visual\nj{k},thermostat,working,replaced,hot_cycle"
+            for k in range(units)
+        ),
+    )
+
+
+def test_a_pair_never_replaced_alone_is_said_so(company: Callable[..., Records]) -> None:
+    """Sixty times both is often; what is missing is a cutout replaced alone."""
+    answer = _always(company, 60).pairs()
+    assert [(p.first, p.episodes_both) for p in answer.results] == [
+        ("cutout", 60),
+        ("thermostat", 60),
+    ]
+    assert all(p.difference == [] for p in answer.results)
+    assert answer.headline() == (
+        "For no pair of parts are there 20 jobs with the partner kept and as many with both "
+        "replaced (jobs that found the partner failed apart): what pairing changes cannot be said."
+    )
+    assert answer.failed_line() == "No two parts were found failed on the same call."
+    assert answer.curve_chart() is None
+
+
+@pytest.mark.parametrize("tables", [
+    {"units": "unit_id,family\nu1,E1"},
+    {"units": "unit_id,family\nu1,E1", "jobs": "job_id,unit_id,visited_on\nj1,u1,2018-01-01"},
+])  # fmt: skip
+def test_nearly_empty_records_are_no_fault(
+    company: Callable[..., Records], tables: dict[str, str]
+) -> None:
+    records = company(**tables)
+    found, together = records.causes(), records.pairs()
+    said = f"{found}\n{together}"
+    assert "(no rows)" not in said
+    assert together.results == ()
+    for answer in (found, together):
+        assert answer.to_dict()["command"] == answer.command
+        for name in ("chart", "complaint_chart", "readings_chart", "failed_chart", "curve_chart"):
+            assert not hasattr(answer, name) or getattr(answer, name)() is None or found.results
+    if "jobs" in tables:
+        assert found.headline().startswith("Behind not recorded (1 fault): no fault found 100 %")
+    else:
+        assert found.headline() == "No call-out with a complaint is in the records."
+
+
+def test_two_positions_of_a_part_are_one_fault(company: Callable[..., Records]) -> None:
+    records = company(
+        units="unit_id,family\nu1,G1",
+        jobs="job_id,unit_id,visited_on,complaint\nj1,u1,2018-01-01,no_heat",
+        lines="job_id,part,position,finding,action\n"
+        "j1,gas_valve,1,failed,replaced\nj1,gas_valve,2,failed,replaced",
+    )
+    (row,) = records.causes().summary["parts"]
+    assert (row["part"], row["episodes"], row["unit_count"], row["share"]) == ("gas_valve", 1, 1, 1)
+
+
+def test_units_of_a_part_are_counted_once(five: Records) -> None:
+    """By hand: cutouts failed on j3 and j4, of two units; the modes together."""
+    units = {r["part"]: r["unit_count"] for r in five.causes("no_heat").summary["parts"]}
+    assert units == {"coil": 2, "cutout": 2, "thermostat": 1, "no_fault_found": 1}
+    assert list(five.causes("no_heat").complaint_table()["unit_count"]) == [2, 2, 1, 1]
+
+
+def test_lines_beside_the_pictures_say_what_they_show(five: Records) -> None:
+    assert five.causes("no_heat").complaint_line() == "Most often: no heat, coil (40 %)."
+    assert five.pairs().failed_line() == (
+        "Most often: of 2 calls with a failed cutout, 50 % had the thermostat found failed too; if "
+        "all partners that no test vouches for were bad, 100 %."
+    )
+
+
+def test_a_break_seen_on_two_visits_is_one_break(company: Callable[..., Records]) -> None:
+    """The coil was not on the van: j1 and j2 are one failure, and the last look holds; j3 is
+    another. By hand: terminal 2, support 0."""
+    records = company(
+        units="unit_id,family\nu1,E1",
+        jobs="""job_id,unit_id,visited_on,complaint,completed,continues
+            j1,u1,2018-01-01,no_heat,no,
+            j2,u1,2018-01-08,no_heat,yes,j1
+            j3,u1,2020-01-01,no_heat,yes,""",
+        lines="""job_id,part,finding,action,mode,broke_at
+            j1,coil,failed,kept,open_circuit,support
+            j2,coil,failed,replaced,open_circuit,terminal
+            j3,coil,failed,replaced,open_circuit,terminal""",
+    )
+    rows = records.query("causes_break_sites")
+    assert rows.to_dict("records") == [{"part": "coil", "site": "terminal", "failures": 2}]

@@ -264,6 +264,16 @@ def test_heat_map_writes_dark_on_pale_and_pale_on_dark():
     }
 
 
+def test_cells_of_a_heat_map_hold_few_characters():
+    """A cell on a telephone is 27 pixels wide; the sign is said once."""
+    shares = pd.DataFrame({"first": "coil", "second": ["a", "b", "c", "d", "e"],
+                           "share": [1.0, 0.9999, 0.23, 0.035, 0.0002], "episodes": 400})  # fmt: skip
+    spec = charts.pair_heat_map(shares).to_dict()
+    assert [r["cell"] for r in values_of(spec)] == ["100", ">99.9", "23", "3.5", "<0.1"]
+    assert spec["title"]["subtitle"] in ("In %.", ["In %."])
+    assert "a in 100 % of 400" in spec["description"]
+
+
 def test_frontier_draws_the_plan_as_a_dot_off_the_line():
     spec = ALL["frontier"]().to_dict()
     assert marks_of(spec) == ["line", "text", "point"]
