@@ -6,7 +6,8 @@ import tomllib
 
 import pytest
 
-from failstats.answers.pairs_rows import Pair, Pairs
+from failstats.answers.pairs_answer import Pairs
+from failstats.answers.pairs_rows import Pair
 from failstats.demo import Demo, demo_folder
 from failstats.errors import InputError
 from failstats.records import Records
