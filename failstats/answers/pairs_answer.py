@@ -203,8 +203,8 @@ class Pairs(Answer):
         pair, entry = leading
         last = pair.curve[-1]
         return (
-            f"By day {last.days}, {text.share(last.alone)} are back where the "
-            f"{text.words(pair.second)} was kept and {text.share(last.both)} where it was replaced "
+            f"By day {last.days}, {100 * last.alone:.1f} % are back where the "
+            f"{text.words(pair.second)} was kept and {100 * last.both:.1f} % where it was replaced "
             f"too: {text.points(entry.weighted_difference)} apart within {entry.window_days} days"
             f"{text.between(entry.weighted_ci, text.points)}, weighted for what led to pairing."
         )

@@ -44,6 +44,7 @@ __all__ = [
 ]
 
 WIDTH = 460
+NARROWEST_CELL = 44  # pixels that the words of a cell need
 MOST_PARTS = 12
 
 
@@ -125,6 +126,6 @@ def pair_heat_map(
             height={"step": 34},
             title=titled(title, note),
             description=text + ".",
-            usermeta={"widest": WIDTH},
+            usermeta={"widest": WIDTH, "narrowest": NARROWEST_CELL * len(across)},
         )
     )

@@ -44,7 +44,9 @@
     const room = box.clientWidth || (box.dataset.paper ? 640 : 0);
     if (!room) return;
     const most = (source.usermeta && source.usermeta.widest) || widest;
-    let width = Math.min(most, Math.max(120, room - 90));
+    // cells keep the room that their words need; a narrow screen then scrolls the picture
+    const least = Math.min((source.usermeta && source.usermeta.narrowest) || 120, most);
+    let width = Math.min(most, Math.max(least, room - 90));
     for (let attempt = 0; attempt < 3; attempt += 1) {
       const spec = structuredClone(source);
       resize(spec, width);
@@ -57,10 +59,14 @@
       const picture = box.querySelector("svg");
       const spare = room - Number(picture.getAttribute("width"));
       if (spare >= 0 && (spare < 12 || width >= most)) break;
-      const next = Math.min(most, Math.max(120, width + Math.floor(spare)));
+      const next = Math.min(most, Math.max(least, width + Math.floor(spare)));
       if (next === width) break;
       width = next;
     }
+    const drawn = box.querySelector("svg");
+    const scrolls = !box.dataset.paper && Number(drawn.getAttribute("width")) > room;
+    box.classList.toggle("scrolls", scrolls);
+    if (scrolls) box.tabIndex = 0; else box.removeAttribute("tabindex");
     box.dataset.drawn = name;
     setMarks();
   };
