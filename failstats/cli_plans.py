@@ -113,6 +113,8 @@ def stock(
     """
     fixed = _fixed(fix)
 
+    _check_place(print_file)
+
     def ask(records: Records, say: Callable[[str], None]) -> Answer:
         found = records.stock(
             van,
@@ -161,15 +163,35 @@ def _fixed(given: tuple[str, ...]) -> dict[str, int]:
     return out
 
 
-def _write(name: str, content: str) -> None:
+def _check_place(name: str | None) -> None:
+    """Refuse a page that cannot be written before minutes are spent on it."""
+    if name is None:
+        return
     path = Path(name)
+    if path.is_dir():
+        raise InputError(
+            f"--print must name a file, but {name} is a folder.",
+            where="--print",
+            do="name a file in it, such as card.html.",
+        )
     if not path.parent.is_dir():
         raise InputError(
             f"the folder of {name} must exist, but it does not.",
             where="--print",
             do="make the folder.",
         )
-    path.write_text(content, encoding="utf-8", newline="\n")
+
+
+def _write(name: str, content: str) -> None:
+    path = Path(name)
+    try:
+        path.write_text(content, encoding="utf-8", newline="\n")
+    except OSError as fault:
+        raise InputError(
+            f"--print must name a file that can be written, but {name} cannot: {fault.strerror}.",
+            where="--print",
+            do="name another place.",
+        ) from None
     click.echo(f"wrote {path}", err=True)
 
 
@@ -197,6 +219,8 @@ def policy(
     Example:
       failstats policy --costs costs.toml --print card.html -w company.duckdb
     """
+
+    _check_place(print_file)
 
     def ask(records: Records, say: Callable[[str], None]) -> Answer:
         found = records.policy(

@@ -238,6 +238,23 @@ def test_settings_file_saves_repeating(
     assert status == 2 and "warehous was given" in err
 
 
+@pytest.mark.parametrize("command", ["policy", "stock"])
+@pytest.mark.parametrize(
+    ("place", "said"), [("nowhere/card.html", "must exist"), (".", "is a folder")]
+)
+def test_a_page_that_cannot_be_written_is_refused_before_the_work(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], command: str, place: str, said: str
+) -> None:
+    # no warehouse there: what is refused first is what was looked at first
+    status, out, err = run(
+        capsys, command, "--print", str(tmp_path / place), "-w", str(tmp_path / "none.duckdb")
+    )
+    assert status == 2
+    assert out == ""
+    assert said in err
+    assert three_parts(err)
+
+
 def test_printed_sheets(made: Demo, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     costs = str(Path(__file__).parents[1] / "demo_warehouse" / "costs.toml")
     card, vans = tmp_path / "card.html", tmp_path / "vans.html"

@@ -20,14 +20,13 @@ from failstats.estimate.replacement import (
     age_replacement_weibull,
     weibull_age_cost_rate,
 )
-from failstats.show.cautions import cautions
+from failstats.show.cautions import SAFETY_PARTS, cautions
 from failstats.warehouse.session import Session
 
 __all__ = ["age_advice"]
 
 REPLICATES = 1000
 FEWEST_FAILURES = 20
-SAFETY_PARTS = ("cutout", "thermostat", "fuse")
 
 
 def age_advice(
@@ -177,7 +176,8 @@ def _words(
     if part in SAFETY_PARTS:
         maker = (
             "It is a safety part: it is replaced at the maker's age or sooner whatever it costs, "
-            "and never run beyond it."
+            "and never run beyond it. One that tripped or failed is never just replaced: find the "
+            "cause."
         )
     if best.interval is not None and recommend != "never":
         stays = service_life(session)

@@ -249,11 +249,11 @@ def _names(parts: Sequence[str] | Mapping[str, Any]) -> str:
 
 
 def _without(judged: Judged) -> str:
-    """Parts of which the records cannot tell, by reason."""
+    """Parts of which the records cannot tell, by reason: "coil (too few failures)"."""
     by_reason: dict[str, list[str]] = {}
     for part, why in judged.untold.items():
         by_reason.setdefault(why, []).append(part)
-    return "; ".join(f"{_names(parts)}: {why}" for why, parts in by_reason.items())
+    return ", ".join(f"{_names(parts)} ({why})" for why, parts in by_reason.items())
 
 
 def _no_optimum(judged: Judged, costs: Costs) -> str:
@@ -267,9 +267,10 @@ def _no_optimum(judged: Judged, costs: Costs) -> str:
             "neglected vent. Clean anyway, for fire safety."
         )
     why = _without(judged) or "no part that the vent could reach is in the records"
+    said = f"Whether it also pays by the parts it spares, the records cannot tell: {why}."
     if judged.unmoved:
-        why += f"; {_names(judged.unmoved)}: not shown to fail sooner behind a neglected vent"
-    return f"Whether it also pays by the parts it spares, the records cannot tell ({why})."
+        said += f" Not shown to fail sooner behind a neglected vent: {_names(judged.unmoved)}."
+    return said
 
 
 def _money_alone(
@@ -293,7 +294,7 @@ def _money_alone(
             said += f"; one would below {cost} a cleaning{span}"
         said += "."
     left_out = _without(judged)
-    return said + (f" Left out of that: {left_out}." if left_out else "")
+    return said + (f" Not counted: {left_out}." if left_out else "")
 
 
 def _span(ci: tuple[float | None, ...], pays: float) -> str:

@@ -144,7 +144,7 @@ def pair_case(session: Session, first: str, second: str) -> PairCase | str:
 def _unseen(session: Session, first: str, second: str, frame: pd.DataFrame) -> PairCase | str:
     model = hidden_pair(session, first, second)
     if model.fit is None:
-        return f"the two-state model could not be fitted ({model.reason})"
+        return f"the two-state model could not be fitted: {model.reason.rstrip('.')}"
     law = hidden_law(model.fit, seed=SEED)
     jobs = index_states(model.fit.rows, law=law)
     if jobs.second_days.size < FEWEST_JOBS:
@@ -170,7 +170,7 @@ def _failed_together(
     """The part that fails unseen has been found failed: is the one it wears out replaced too?"""
     model = hidden_pair(session, second, first)
     if model.fit is None:
-        return f"the two-state model could not be fitted ({model.reason})"
+        return f"the two-state model could not be fitted: {model.reason.rstrip('.')}"
     law = hidden_law(model.fit, seed=SEED)
     found = frame[frame["first_failed"].astype(bool)]
     if len(found) < FEWEST_JOBS:

@@ -10,7 +10,7 @@ import pandas as pd
 from failstats.answers import wording as text
 from failstats.answers.result import Answer
 from failstats.show import charts
-from failstats.show.cautions import cautions
+from failstats.show.cautions import cautions, never_beyond
 
 __all__ = [
     "ActionCost",
@@ -183,6 +183,7 @@ class Policy(Answer):
                 "recommend": row.recommend,
                 "least": row.least,
                 "threshold_days": row.threshold_days,
+                "money_optimum_days": row.money_optimum_days,
                 "saving_per_100_jobs": row.saving_per_100_jobs,
                 "saving_low": row.saving_ci[0] if row.saving_ci else None,
                 "saving_high": row.saving_ci[1] if row.saving_ci else None,
@@ -228,7 +229,17 @@ class Policy(Answer):
     def headline(self) -> str:
         """The first pair rule in words."""
         found = [row for row in self.results if row.kind == "pair"]
-        return found[0].advice_text if found else "No pair of parts has enough jobs for a rule."
+        if found:
+            return found[0].advice_text
+        left_out = self.summary.get("no_rule_for") or {}
+        if self.summary.get("without_catalogue"):
+            return (
+                "No rule in money: no part has a price, because no catalogue of items that can be "
+                "fitted on a visit is loaded."
+            )
+        if any(" + " in name for name in left_out):
+            return "No pair of parts has a rule; why not stands below."
+        return "No pair of parts has enough jobs for a rule."
 
     def details(self) -> list[str]:
         """All rules, and what must be said beside them."""
@@ -248,12 +259,14 @@ class Policy(Answer):
                 self.summary.get("with_stock") or []]  # fmt: skip
         if quiet:
             named = ", ".join(f"{text.words(r.when)} + {text.words(r.also)}" for r in quiet)
-            out.append(text.wrap(f"Leave the partner in unless a test shows it bad: {named}."))
+            said = f"Leave the partner in unless a test shows it bad: {named}."
+            safety = never_beyond([str(r.also) for r in quiet])
+            out.append(text.wrap(f"{said} {safety}".rstrip()))
         left_out = self.summary.get("no_rule_for") or {}
         if left_out:
             by_reason: dict[str, list[str]] = {}
             for name, why in left_out.items():
-                by_reason.setdefault(why, []).append(text.words(name))
+                by_reason.setdefault(text.words(why), []).append(text.words(name))
             said = "; ".join(f"{', '.join(names)} ({why})" for why, names in by_reason.items())
             out.append(text.wrap(f"No rule for {said}."))
         return [*out, "Cautions:", *(text.wrap(f"- {line}") for line in cautions())]

@@ -5,16 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from failstats.show.cautions import caution_for_pair
+from failstats.show.cautions import SAFETY_PARTS, caution_for_pair, never_beyond
 from failstats.show.text import clean, duration_text, interval_text, share_text
 
 __all__ = ["advice_rows"]
 
-SAFETY_PARTS = ("cutout", "thermostat", "fuse")
 HOT = "Test it hot, not only cold: a cold test passes a {other} that is stuck closed."
 CAUSE = (
     "Find the cause before you leave: vent, lint, blower, thermostat, a coil touching the case. A "
     "{first} that tripped is never just replaced."
+)
+
+AGE_OF_SAFETY = (
+    "It is a safety part: at the maker's age or sooner, never later. One that tripped or failed is "
+    "never just replaced: find the cause."
 )
 
 
@@ -82,7 +86,8 @@ def _age(row: Mapping[str, Any]) -> dict[str, str]:
     return {
         "when": f"{_upper(part)} still working",
         "advice": f"Replace it when older than {age}, on a visit made for something else. The "
-        "maker's instruction comes first.",
+        "maker's instruction comes first."
+        + (f" {AGE_OF_SAFETY}" if str(row.get("when")) in SAFETY_PARTS else ""),
         "doubt": "",
         "caution": clean(row.get("caution") or ""),
     }
@@ -122,7 +127,10 @@ def _left_in(rows: list[Mapping[str, Any]]) -> dict[str, str]:
         "advice": "Leave the working part in unless a test shows it bad; that holds when one of "
         f"these has failed: {_joined(partners)}.",
         "doubt": "",
-        "caution": "",
+        "cause": next(
+            (CAUSE.format(first=first) for first in partners if first in SAFETY_PARTS), ""
+        ),
+        "caution": never_beyond([str(row.get("also")) for row in rows]),
     }
 
 

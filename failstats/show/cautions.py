@@ -6,7 +6,9 @@ than another. None of it instructs a repair.
 
 from __future__ import annotations
 
-__all__ = ["STATISTICS", "caution_for_pair", "cautions"]
+from collections.abc import Sequence
+
+__all__ = ["SAFETY_PARTS", "STATISTICS", "caution_for_pair", "cautions", "never_beyond"]
 
 SAFETY_PARTS = ("cutout", "thermostat", "fuse")
 
@@ -58,6 +60,19 @@ def cautions() -> tuple[str, ...]:
     return (*_WORK, STATISTICS)
 
 
+def never_beyond(parts: Sequence[str]) -> str:
+    """What is said of safety parts that are left in: whatever they cost, their maker decides.
+
+    >>> never_beyond(["cutout", "coil", "fuse", "thermostat"])
+    "No cutout, fuse or thermostat is left in beyond the maker's instruction."
+    """
+    *others, last = dict.fromkeys(p for p in ["", *parts] if not p or p in SAFETY_PARTS)
+    if not last:
+        return ""
+    named = " or ".join(filter(None, [", ".join(others[1:]), last]))
+    return f"No {named} is left in beyond the maker's instruction."
+
+
 def caution_for_pair(first: str, second: str) -> str:
     """What to say beside advice to replace a second part together with a first.
 
@@ -77,6 +92,8 @@ def caution_for_pair(first: str, second: str) -> str:
             f"Fit the {named} of the same rating only, never bypass or bridge it, and find out "
             "why it tripped or failed."
         )
+    if second in SAFETY_PARTS:
+        said.append(never_beyond([second]))
     if "coil" in (first, second):
         said.append("Look for the cause of the coil's failure: airflow, lint, a touch to the case.")
     if first in ("igniter", "gas_valve") or second in ("igniter", "gas_valve"):

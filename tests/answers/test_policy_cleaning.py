@@ -114,10 +114,13 @@ def test_the_demo_s_truth_lies_in_the_interval(made: Demo, price: float) -> None
         low, high = at_advice.ci
         assert low <= truly[row.threshold_days] * YEAR_DAYS <= high
     if price == 130:
-        assert alone.action == "never" and alone.ci[0] <= truly[None] * YEAR_DAYS <= alone.ci[1]
+        assert alone.action == "never"
+        assert alone.ci[0] <= truly[None] * YEAR_DAYS <= alone.ci[1]
         (flip,) = row.flips_if
-        assert flip.what == "cleaning.full_run" and flip.value < 130
-        assert "no interval up to" in row.advice_text and "one would below $" in row.advice_text
+        assert flip.what == "cleaning.full_run"
+        assert flip.value < 130
+        assert "no interval up to" in row.advice_text
+        assert "one would below $" in row.advice_text
 
 
 def test_the_curve_and_the_bands_have_one_rate_behind_a_clean_vent(made: Demo) -> None:
@@ -213,16 +216,19 @@ def judged(vents: Vents, **verdicts: str) -> Vents:
     [
         (
             {"coil": "not_enough_data", "cutout": "cannot_be_trusted"},
-            "Whether it also pays by the parts it spares, the records cannot tell (coil: too few "
-            "failures; cutout: what was found cannot be trusted; fuse, igniter: not shown to fail "
-            "sooner behind a neglected vent).",
+            "Whether it also pays by the parts it spares, the records cannot tell: coil (too few "
+            "failures), cutout (what was found cannot be trusted). Not shown to fail sooner behind "
+            "a neglected vent: fuse, igniter.",
         ),
         (
             {"coil": "no_effect_larger_than", "cutout": "lengthens"},
             "By itself it never pays: coil, cutout, fuse, igniter are not shown to fail sooner "
             "behind a neglected vent. Clean anyway, for fire safety.",
         ),
-        ({"cutout": "cannot_be_trusted"}, "Left out of that: cutout: what was found cannot be"),
+        (
+            {"cutout": "cannot_be_trusted"},
+            "Not counted: cutout (what was found cannot be trusted).",
+        ),
     ],
 )
 def test_without_a_money_optimum_the_yearly_advice_stays(
@@ -238,10 +244,12 @@ def test_without_a_money_optimum_the_yearly_advice_stays(
 
 def test_parts_without_a_price_and_a_cleaning_for_nothing(made: Demo) -> None:
     row = cleaning_advice(made.answers["vents"], costs(), {})
-    assert "coil, cutout: no price of an item" in row.advice_text and row.costs == []
+    assert "coil, cutout (no price of an item" in row.advice_text
+    assert row.costs == []
     free = cleaning_advice(made.answers["vents"], costs(full_run=0), prices(made))
     assert "cleaning.full_run is 0" in free.advice_text
-    assert free.threshold_days == 365 and free.money_optimum_days is None
+    assert free.threshold_days == 365
+    assert free.money_optimum_days is None
 
 
 def test_sockets_count_all_units(company: Callable[..., Records]) -> None:
@@ -260,7 +268,8 @@ def test_sockets_count_all_units(company: Callable[..., Records]) -> None:
             j2,igniter,failed,replaced""",
     )
     found = records.query("vents_sockets").set_index("part")["sockets_per_unit"]
-    assert found["coil"] == 0.5 and found["igniter"] == 0.5
+    assert found["coil"] == 0.5
+    assert found["igniter"] == 0.5
     assert found["cutout"] == 1.0
 
 
@@ -274,7 +283,8 @@ def test_a_company_that_records_no_cleaning_is_told_to_clean(
     )
     answer = records.policy()
     (row,) = [r for r in answer.results if r.kind == "cleaning"]
-    assert row.threshold_days == 365 and "the records cannot tell" in row.advice_text
+    assert row.threshold_days == 365
+    assert "the records cannot tell" in row.advice_text
     assert "every 365 days" in str(answer)
 
 
@@ -284,3 +294,26 @@ def test_the_maker_s_interval_is_read_and_refused(tmp_path: Path) -> None:
     assert read_costs(file).known("cleaning.maker_days") == 180
     assert read_costs().known("cleaning.maker_days") is None
     assert "cleaning.maker_days" not in read_costs().assumed
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({"without_catalogue": True}, "no catalogue of items that can be fitted on a visit"),
+        ({"no_rule_for": {"coil + belt": "no single life of the belt is stated"}}, "stands below"),
+        ({"no_rule_for": {"coil": "only 7 failures"}}, "has enough jobs for a rule"),
+    ],
+)
+def test_without_a_pair_rule_the_first_sentence_says_why(
+    made: Demo, changed: dict[str, object], said: str
+) -> None:
+    answer = made.answers["policy"]
+    rest = {"no_rule_for": {}, "without_catalogue": False, "last_years": [], **changed}
+    bare = replace(answer, results=(), summary={**answer.summary, **rest})
+    assert said in bare.headline()
+
+
+def test_reasons_are_words_and_safety_parts_are_not_left_in(made: Demo) -> None:
+    said = " ".join(str(made.answers["policy"]).split())
+    assert "is left in beyond the maker's instruction" in said
+    assert "door_switch" not in said

@@ -52,7 +52,10 @@ def policy(**changes):
             policy(recommend="if_older", threshold_days=2191.5),
             "Replace the thermostat too when it is older than 6.0 years; a younger one stays in",
         ),
-        (policy(kind="age", when="fuse", also=None, recommend="never"), "No replacement by age; the maker's instruction comes first"),
+        (
+            policy(kind="age", when="fuse", also=None, recommend="never"),
+            "No replacement by age; the maker's instruction comes first",
+        ),
         (
             policy(kind="age", recommend="if_older", threshold_days=1000),
             "Replace it when older than 2.7 years",
@@ -100,11 +103,37 @@ def test_an_unclear_pair_carries_its_trial():
 
 def test_what_is_left_alone_stands_together():
     rows = [policy(when="belt", also=other) for other in ("coil", "fuse")]
-    rows += [policy(kind="age", when=part, also=None, recommend="never") for part in ("belt", "fuse")]
+    rows += [
+        policy(kind="age", when=part, also=None, recommend="never") for part in ("belt", "fuse")
+    ]
     pair, age = advice_rows(rows, currency="USD")
     assert pair["when"] == "Any other pair"
     assert age["when"] == "Belt, fuse still working"
     assert "no fuse is run beyond it" in age["advice"]
+    assert pair["caution"] == "No fuse is left in beyond the maker's instruction."
+
+
+@pytest.mark.parametrize("part", ["cutout", "thermostat", "fuse"])
+def test_a_safety_part_is_neither_run_on_nor_replaced_without_its_cause(part):
+    (age,) = advice_rows(
+        [policy(kind="age", when=part, also=None, recommend="if_older", threshold_days=4000)],
+        currency="USD",
+    )
+    assert "at the maker's age or sooner, never later" in age["advice"]
+    assert "never just replaced: find the cause" in age["advice"]
+    (pair,) = advice_rows([policy(when="belt", also=part)], currency="USD")
+    assert f"No {part} is left in beyond the maker's instruction." in pair["caution"]
+    assert "never just replaced" not in pair["advice"]  # nothing of it has tripped here
+
+
+def test_the_cause_is_looked_for_though_no_pair_has_a_rule_of_its_own():
+    rows = [policy(when=first, also="belt") for first in ("coil", "cutout", "fuse")]
+    (entry,) = advice_rows(rows, currency="USD")
+    assert "Find the cause before you leave" in entry["advice"]
+    assert "A cutout that tripped is never just replaced." in entry["advice"]
+    (entry,) = advice_rows([policy(when="coil", also="belt"), policy(when="belt", also="coil")],
+                           currency="USD")  # fmt: skip
+    assert "cause" not in entry["advice"] and "cause" not in entry
 
 
 def test_an_empty_card_says_so():
