@@ -100,6 +100,9 @@ def parser(about: str | None) -> argparse.ArgumentParser:
     options.add_argument("--no-peers", action="store_true", help="only scan and ours")
     options.add_argument("--folder", type=Path, help="keep the made-up records here")
     options.add_argument("--write", action="store_true", help="write the table beside the program")
+    options.add_argument(
+        "--guard", action="store_true", help="fail where a ratio is worse than half of its floor"
+    )
     options.add_argument("--worker", help=argparse.SUPPRESS)
     options.add_argument("--data", type=Path, help=argparse.SUPPRESS)
     return options
@@ -114,6 +117,7 @@ class Bench:
     options: argparse.Namespace
     contestants: Mapping[str, Callable[[Path, int], dict[str, Any]]]
     rows: list[dict[str, Any]] = field(default_factory=list)
+    fallen: list[str] = field(default_factory=list)
 
     def work(self) -> None:
         """Inside the process of one contestant: run it and print what it took."""
@@ -138,11 +142,12 @@ class Bench:
     def note(self, size: int, what: str, value: float, unit: str, *, peak_mb: float = 0.0) -> None:
         """Keep one figure and print it with its floor."""
         floor = self._floor(size, what)
-        kept, limit, goal = "", "", ""
+        kept, limit, goal, half = "", "", "", True
         if floor:
             most = "at_most" in floor
             bound = floor["at_most"] if most else floor["at_least"]
             kept = "yes" if (value <= bound if most else value >= bound) else "NO"
+            half = bool(value <= 2 * bound if most else value >= bound / 2)
             limit = f"{'at most' if most else 'at least'} {bound:g}"
             goal = f"{floor['goal']:g}" if "goal" in floor else ""
         row = {
@@ -151,6 +156,8 @@ class Bench:
             "kept": kept,
         }  # fmt: skip
         self.rows.append(row)
+        if not half:
+            self.fallen.append(f"{what} at {size:,}: {value:.4g}, floor {limit}")
         said = f"  {size:>11,}  {what:<58} {value:>12,.4g} {unit:<6}"
         said += f" {peak_mb:>7,.0f} MB" if peak_mb else ""
         print(said + (f"   floor {limit}: {kept}" if floor else ""), flush=True)
@@ -164,8 +171,15 @@ class Bench:
         broken = [row for row in self.rows if row["kept"] == "NO"]
         checked = sum(row["kept"] != "" for row in self.rows)
         print(f"{checked - len(broken)} of {checked} floors measured here were kept")
-        if not self.options.write:
-            return
+        if self.options.write:
+            self._write()
+        if self.options.guard:
+            if not checked:
+                raise SystemExit("no floor belongs to what was measured here")
+            if self.fallen:
+                raise SystemExit("worse than half of the floor: " + "; ".join(self.fallen))
+
+    def _write(self) -> None:
         table = pd.DataFrame(self.rows)
         table["seed"] = self.options.seed
         table["repeats"] = self.options.repeats
