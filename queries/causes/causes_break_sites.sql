@@ -1,7 +1,7 @@
 -- name: causes_break_sites
 -- answers: Where on the part does it break?
 -- grain: one row per part and site
--- inputs: fact_findings
+-- inputs: fact_findings, fact_asked_episodes
 -- params: none
 -- choice: Only failures with a site written down. A failure that waits for a second visit is one
 --    failure: the site written down last holds.
@@ -17,7 +17,9 @@ with breaks as (
             order by finding.visited_on desc, finding.job_id desc
         ) as from_last
     from fact_findings as finding
-    where finding.failed and finding.broke_at is not null
+    where finding.failed
+        and finding.broke_at is not null
+        and finding.episode_id in (select asked.episode_id from fact_asked_episodes as asked)
 )
 
 select part, site, count(*) as failures

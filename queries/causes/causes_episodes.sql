@@ -1,7 +1,7 @@
 -- name: causes_episodes
 -- answers: Behind each complaint, which part had failed, and how?
 -- grain: one row per complaint, stratum, part and mode
--- inputs: fact_episodes, fact_episode_parts, stg_units
+-- inputs: fact_asked_episodes, fact_episode_parts, stg_units
 -- params: $complaint (or null for all), $by (list of columns)
 -- choice: Call-out episodes only. An episode with two failed parts counts for both. No fault found
 --    is a row of its own. Trips count as failures.
@@ -24,7 +24,7 @@ with episodes as (
             end
             else error('causes cannot be told apart by ' || col)
         end) as stratum
-    from fact_episodes as episode
+    from fact_asked_episodes as episode
     inner join stg_units as unit on unit.unit_id = episode.unit_id
     where episode.visit = 1
         and episode.kind = 'call_out'

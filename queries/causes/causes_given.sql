@@ -1,7 +1,7 @@
 -- name: causes_given
 -- answers: Behind a complaint and a reading of one part, which part had failed?
 -- grain: one row per complaint, part measured, class of reading and part found failed
--- inputs: fact_episodes, fact_episode_parts, stg_lines
+-- inputs: fact_asked_episodes, fact_episode_parts, stg_lines
 -- params: $complaint (or null for all), $measured (parts), $classes (one class for each)
 -- choice: Call-out episodes; of several readings of a part on one episode the first visit's lowest
 --    holds, open circuit before any. With $measured, only episodes in which every part named read
@@ -15,7 +15,7 @@ with episodes as (
         episode.job_id,
         episode.unit_id,
         coalesce(episode.complaint, 'not_recorded') as complaint
-    from fact_episodes as episode
+    from fact_asked_episodes as episode
     where episode.visit = 1
         and episode.kind = 'call_out'
         and ($complaint is null or episode.complaint = $complaint)

@@ -1,7 +1,7 @@
 -- name: causes_quarters
 -- answers: Does the share of a part behind a complaint rise or fall over calendar quarters?
 -- grain: one row per complaint, part and quarter with a call
--- inputs: fact_episodes, fact_episode_parts, stg_clock
+-- inputs: fact_asked_episodes, fact_episode_parts, stg_clock
 -- params: $complaint (or null for all)
 -- choice: Call-out episodes by the quarter in which they were opened; only whole quarters of the
 --    records count. A quarter in which the part never failed is a row of 0.
@@ -12,7 +12,7 @@ with episodes as (
         episode.episode_id,
         coalesce(episode.complaint, 'not_recorded') as complaint,
         cast(date_trunc('quarter', episode.opened_on) as date) as quarter
-    from fact_episodes as episode
+    from fact_asked_episodes as episode
     cross join stg_clock as clock
     where episode.visit = 1
         and episode.kind = 'call_out'

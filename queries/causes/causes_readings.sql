@@ -1,7 +1,7 @@
 -- name: causes_readings
 -- answers: What does a part measure when it works and when it has failed, and does it drift?
 -- grain: one row per part and finding
--- inputs: stg_lines, stg_jobs, fact_lives
+-- inputs: stg_lines, fact_asked_episodes, fact_lives
 -- params: none
 -- choice: Open circuit is a state of its own, counted apart and not a number. Age is that of the
 --    part in the unit on that day (its first life that had begun and not ended); ages that nobody
@@ -19,7 +19,7 @@ with readings as (
         job.unit_id,
         job.visited_on
     from stg_lines as line
-    inner join stg_jobs as job on job.job_id = line.job_id
+    inner join fact_asked_episodes as job on job.job_id = line.job_id
     where line.finding in ('working', 'failed')
         and (line.reading_ohm is not null or line.reading_open)
 ),

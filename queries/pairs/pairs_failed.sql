@@ -1,7 +1,7 @@
 -- name: pairs_failed
 -- answers: How often are two parts found failed on one call, where either could have been seen?
 -- grain: one row per ordered pair of parts and family
--- inputs: fact_episode_parts, stg_parts
+-- inputs: fact_episode_parts, fact_asked_episodes, stg_parts
 -- params: none
 -- choice: Call-out episodes in which any part failed or was replaced. A part with silent failures
 --    counts as looked at only where it was tested hot; any other part shows by itself whether it
@@ -25,6 +25,7 @@ with parts as (
     from fact_episode_parts as part
     left join stg_parts as word on word.part = part.part
     where part.kind = 'call_out'
+        and part.episode_id in (select asked.episode_id from fact_asked_episodes as asked)
 ),
 
 episodes as (

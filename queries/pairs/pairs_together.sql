@@ -1,7 +1,7 @@
 -- name: pairs_together
 -- answers: How often are two parts replaced together, and how often had both failed?
 -- grain: one row per ordered pair of parts and family
--- inputs: fact_episode_parts
+-- inputs: fact_episode_parts, fact_asked_episodes
 -- params: none
 -- choice: Call-out episodes in which any part failed or was replaced. Trips count as failures.
 -- trap: Replaced together tells the habits of technicians; failed together tells the parts.
@@ -11,6 +11,7 @@ with parts as (
     from fact_episode_parts as part
     where part.kind = 'call_out'
         and (part.failed or part.replaced)
+        and part.episode_id in (select asked.episode_id from fact_asked_episodes as asked)
 ),
 
 totals as (

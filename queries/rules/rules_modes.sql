@@ -1,7 +1,7 @@
 -- name: rules_modes
 -- answers: How many failures of a part were in one of some modes?
 -- grain: one row
--- inputs: fact_findings
+-- inputs: fact_findings, fact_asked_episodes
 -- params: $part, $modes
 -- choice: Failures whose mode was written down; each episode counts once.
 -- trap: A mode that was not written down may be any.
@@ -13,3 +13,4 @@ from fact_findings as finding
 where finding.part = $part
     and finding.failed
     and finding.mode is not null
+    and finding.episode_id in (select asked.episode_id from fact_asked_episodes as asked)

@@ -257,3 +257,66 @@ def test_a_break_seen_on_two_visits_is_one_break(company: Callable[..., Records]
     )
     rows = records.query("causes_break_sites")
     assert rows.to_dict("records") == [{"part": "coil", "site": "terminal", "failures": 2}]
+
+
+@pytest.fixture
+def told(company: Callable[..., Records]) -> Callable[..., Records]:
+    """u1 is under contract from 2018-06-01; u2 calls; u3 is gas and calls."""
+
+    def build(**options: object) -> Records:
+        return company(
+            units="""unit_id,family,fuel,installed_on,enrolled_on
+                u1,E1,electric,2016-01-01,2018-06-01
+                u2,E1,electric,2016-01-01,
+                u3,G1,gas,2016-01-01,""",
+            jobs="""job_id,unit_id,visited_on,complaint
+                j1,u1,2018-04-15,no_heat
+                j2,u1,2018-12-31,no_heat
+                j3,u1,2019-01-01,no_heat
+                j4,u2,2019-02-01,no_heat
+                j5,u3,2019-03-01,no_heat""",
+            lines="""job_id,part,finding,action,mode,reading,broke_at
+                j1,coil,failed,replaced,open_circuit,OL,support
+                j2,coil,failed,replaced,open_circuit,OL,terminal
+                j3,coil,failed,replaced,short_to_case,OL,terminal
+                j4,coil,failed,replaced,open_circuit,OL,middle
+                j4,cutout,failed,replaced,open_circuit,OL,
+                j5,igniter,failed,replaced,broken,45 ohm,""",
+            options=options,
+        )
+
+    return build
+
+
+@pytest.mark.parametrize(("options", "faults", "coils", "breaks"), [
+    ({}, 5, 4, 4),
+    ({"since": "2019-01-01"}, 3, 2, 2),  # j3 on the first day, j2 the day before
+    ({"contract_only": True}, 2, 2, 2),  # j1 is before the contract
+    ({"contract_only": True, "since": "2019-01-01"}, 1, 1, 1),
+    ({"fuels": ["gas"]}, 1, 0, 0),
+    ({"families": ["E1"], "since": "2019-01-15"}, 1, 1, 1),
+])  # fmt: skip
+def test_what_is_left_out_is_left_out_of_every_count(
+    told: Callable[..., Records], options: dict[str, object], faults: int, coils: int, breaks: int
+) -> None:
+    """Shares, sets, readings, break sites, pairs and rules: all of them among the same calls."""
+    records = told(**options)
+    answer = records.causes()
+    assert answer.summary["episodes"] == {"no_heat": faults}
+    by_part = {r["part"]: r["episodes"] for r in answer.summary["parts"]}
+    assert by_part.get("coil", 0) == coils
+    assert sum(r.episodes for r in answer.results if r.part == "coil") == coils
+    assert sum(s["episodes"] for s in answer.summary["sets"]) == faults
+    readings = {r["part"]: r["readings"] for r in answer.summary["readings"]}
+    assert readings.get("coil", 0) == coils
+    assert sum(records.query("causes_break_sites")["failures"]) == breaks
+    together = records.query("pairs_together")
+    pair = together[(together["first"] == "coil") & (together["second"] == "cutout")]
+    assert pair["episodes_first"].sum() == (coils if "cutout" in by_part else 0)
+    failed = records.query("pairs_failed")
+    mine = failed[(failed["first"] == "coil") & (failed["second"] == "cutout")]
+    assert mine["first_failed"].sum() == (coils if "cutout" in by_part else 0)
+    modes = records.query("rules_modes", part="coil", modes=["open_circuit"]).iloc[0]
+    assert modes["episodes"] == coils
+    ohms = records.query("rules_readings", part="igniter", low=0.0, high=100.0).iloc[0]
+    assert ohms["readings"] == 0  # found failed: not a working reading
