@@ -24,6 +24,7 @@ from failstats.cli_questions import QUESTIONS
 from failstats.errors import FailstatsError, InputError
 from failstats.settings import read_settings
 from failstats.show.progress import Progress
+from failstats.show.quantities import shown_units
 
 if TYPE_CHECKING:
     pass
@@ -150,7 +151,7 @@ def load(
             progress=step,
         )
     if as_json:
-        envelope = {
+        envelope: dict[str, Any] = {
             "failstats": __version__,
             "command": "load",
             "as_of": None,
@@ -357,10 +358,18 @@ def _three_parts(fault: FailstatsError) -> str:
     return str(type(fault)(fault.what, where=where, do=do))
 
 
+def _units() -> str:
+    """What failstats.toml says; a file that is wrong is named by the command that reads it."""
+    try:
+        return read_settings().units
+    except FailstatsError:
+        return "metric"
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Run a command and return its exit status; a user's mistake never shows a traceback."""
     try:
-        with _quiet_pipe():
+        with _quiet_pipe(), shown_units(_units()):
             status = cli.main(args=arguments, prog_name="failstats", standalone_mode=False)
         return status if isinstance(status, int) else DONE
     except click.exceptions.Exit as end:

@@ -99,7 +99,7 @@ def analysis(command: Command) -> Command:
             "--as-of",
             metavar="DATE",
             callback=_day,
-            help="Event time: only what is dated on or before it [default: the end of the records].",
+            help="Event time: only what is dated on or before it [default: the records' end].",
         ),
         click.option(
             "--as-loaded",

@@ -19,7 +19,10 @@ from failstats.errors import InputError
 if TYPE_CHECKING:
     import pint
 
-__all__ = ["KINDS", "Quantity", "parse_number", "parse_quantity", "registry", "unit_dimension"]
+__all__ = [
+    "KINDS", "Quantity", "converted", "parse_number", "parse_quantity", "registry",
+    "unit_dimension",
+]  # fmt: skip
 
 LONGEST = 40  # characters; a longer text is not a quantity somebody wrote down
 DIGITS = 12  # significant digits kept, so that 320 °F and 160 °C are the same number
@@ -120,7 +123,7 @@ class Quantity:
 
 
 @functools.cache
-def registry() -> pint.UnitRegistry:
+def registry() -> pint.UnitRegistry[float]:
     """The one pint registry of the program."""
     import pint
 
@@ -135,6 +138,16 @@ def _line(unit: str, target: str) -> tuple[float, float]:
     if {unit, target} & {"degC", "degF"}:
         return float(make(1.0, unit).to(target).magnitude) - at_zero, at_zero
     return float(make(1.0, unit).to(target).magnitude), 0.0
+
+
+def converted(value: float, unit: str, target: str) -> float:
+    """A number in another unit, both by pint's names.
+
+    >>> converted(10.668, "meter", "foot")
+    35.0
+    """
+    factor, offset = _line(unit, target)
+    return _rounded(factor * value + offset)
 
 
 def _rounded(value: float) -> float:

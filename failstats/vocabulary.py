@@ -136,7 +136,7 @@ def load_vocabulary(extra: Path | None = None) -> Vocabulary:
         name: _part(name, dict(entry), where)  # type: ignore[call-overload]
         for name, entry in tables.pop("parts").items()
     }
-    words = {
+    words: dict[str, dict[str, tuple[str, ...]]] = {
         kind: {word: tuple(synonyms) for word, synonyms in entries.items()}  # type: ignore[arg-type]
         for kind, entries in tables.items()
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -289,3 +290,27 @@ def test_console_script_and_broken_pipe(made: Demo) -> None:
         err = process.stderr.read().decode()
         process.wait()
     assert "Traceback" not in err
+
+
+@pytest.mark.parametrize(
+    ("typed", "offered"),
+    [
+        (["failstats", "ver"], ["verify"]),
+        (["failstats", "lives", "--cl"], ["--clock"]),
+        (["failstats", "draft", "r"], ["rules"]),
+    ],
+)
+def test_the_shell_can_complete_words(typed: list[str], offered: list[str]) -> None:
+    """click's own completion, as the README says to switch it on."""
+    environment = {
+        **os.environ,
+        "_FAILSTATS_COMPLETE": "bash_complete",
+        "COMP_WORDS": " ".join(typed),
+        "COMP_CWORD": str(len(typed) - 1),
+    }
+    done = subprocess.run(
+        [sys.executable, "-m", "failstats"], env=environment, capture_output=True, text=True
+    )
+    assert [line.partition(",")[2] for line in done.stdout.splitlines()] == offered
+    readme = (Path(__file__).resolve().parents[1] / "README.md").read_text("utf-8")
+    assert 'eval "$(_FAILSTATS_COMPLETE=bash_source failstats)"' in readme

@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from failstats import cli
+from failstats.answers import vents_words
+from failstats.answers.wording import quantity
 from failstats.errors import InputError
+from failstats.report.tables import page_table
+from failstats.show import quantities as units
 from failstats.units import KINDS, parse_number, parse_quantity, unit_dimension
 
 OPEN = "open"
@@ -135,3 +142,41 @@ def test_dimensions():
     assert unit_dimension("kΩ") == "resistance"
     assert unit_dimension("Feet") == "length"
     assert unit_dimension("furlong") is None
+
+
+def test_quantities_are_shown_in_the_readers_units() -> None:
+    """35 ft is 10.668 m and a cubic foot 28.316846592 L, both exact; 160 °C is 320 °F."""
+    assert [units.as_shown(10.668, "m"), units.shown_unit("m")] == [10.668, "m"]
+    with units.shown_units("us"):
+        assert units.as_shown(10.668, "m") == pytest.approx(35.0, rel=1e-12)
+        assert units.as_shown(28.316846592, "l") == pytest.approx(1.0, rel=1e-12)
+        assert units.as_shown(160.0, "celsius") == pytest.approx(320.0, rel=1e-12)
+        assert [units.shown_unit(k) for k in ("m", "l", "celsius")] == ["ft", "cu ft", "°F"]
+        assert quantity(10.668, "m") == "35 ft"
+        page = page_table(pd.DataFrame({"van": ["v1"], "volume_l": [28.316846592]}))
+        assert page.heads == ("van", "volume (cu ft)")
+        assert page.rows == (("v1", "1"),)
+    assert units.shown_unit("m") == "m"
+    with pytest.raises(InputError, match="shown as metric or us"), units.shown_units("imperial"):
+        pass
+
+
+@pytest.mark.parametrize(("file", "sign"), [("us", "ft"), ("metric", "m"), (None, "m")])
+def test_failstats_toml_says_how_quantities_are_shown(
+    file: str | None, sign: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    if file is not None:
+        (tmp_path / "failstats.toml").write_text(f'[show]\nunits = "{file}"\n')
+    seen: list[str] = []
+    monkeypatch.setattr(cli.cli, "main", lambda **_: seen.append(units.shown_unit("m")))
+    assert cli.main(["lives"]) == 0
+    assert seen == [sign]
+
+
+def test_the_limit_of_a_run_is_said_in_the_readers_units() -> None:
+    runs = {"known": 9, "over_limit": 2, "by_makers_limit": 1, "edition": "2021",
+            "code_limit_m": 10.668, "caution": ""}  # fmt: skip
+    assert "10.7 m less elbows" in vents_words._length({"runs": runs})
+    with units.shown_units("us"):
+        assert "35 ft less elbows" in vents_words._length({"runs": runs})

@@ -89,7 +89,8 @@ class Causes(Answer):
         most = max(rows, key=lambda r: r["readings"] - r["open_circuit"])
         return (
             f"Most often measured: a {text.words(most['part'])} found "
-            f"{text.words(most['finding'])}, half of the readings under {most['ohm_median']:.3g} Ω, "
+            f"{text.words(most['finding'])}, half of the readings under "
+            f"{most['ohm_median']:.3g} Ω, "
             f"nine in ten from {most['ohm_p05']:.3g} to {most['ohm_p95']:.3g} Ω; "
             "open circuits are counted apart."
         )

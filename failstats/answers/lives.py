@@ -206,7 +206,8 @@ def _misfits(world: list[Misfit]) -> list[Warning_]:
     return [
         Warning_(
             code="models_disagree",
-            text=f"The fitted lives, simulated over the roster, would not have given these records: {said}.",
+            text="The fitted lives, simulated over the roster, would not have given these "
+            f"records: {said}.",
         )
     ]
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from failstats.answers.lives_fits import Asked, Selection, number, pair
+from failstats.answers.lives_fits import Asked, Selection, number, pair, scale_of
 from failstats.answers.lives_rows import (
     YEAR_DAYS,
     AgeBand,
@@ -146,6 +146,7 @@ def left_at_ages(
             )
         except FailstatsError:  # all that reached this age failed before others came under watch
             continue
+        low, high = left.mean.interval(level)
         rows.append(
             LifeLeft(
                 age_days=age,
@@ -153,7 +154,7 @@ def left_at_ages(
                 median_days=number(left.median),
                 median_ci=pair(left.median_interval) or (None, None),
                 mean_days=left.mean.mean,
-                mean_ci=tuple(left.mean.interval(level)),
+                mean_ci=(low, high),
                 mean_until_days=left.mean.horizon,
                 fitted_median_days=_fitted_median_left(found, age),
             )
@@ -212,13 +213,8 @@ def replaced_bounds(
 
 def _end(name: str, table: RiskTable, level: float) -> BracketEnd:
     found = fit(table, cause="failed")
-    known = isinstance(found, FittedLife)
-    return BracketEnd(
-        assumption=name,
-        failures=int(found.failures),
-        scale_days=found.parameters["scale"] if known else None,
-        ci=tuple(found.interval(level)["scale"]) if known else None,
-    )
+    scale, ci = scale_of(found, level)
+    return BracketEnd(assumption=name, failures=int(found.failures), scale_days=scale, ci=ci)
 
 
 def between_looks(
@@ -247,13 +243,11 @@ def between_looks(
         entry=rows["entry_days"].to_numpy(float)[useful],
         counts=weight[useful],
     )
-    known = isinstance(found, FittedLife)
-    limits = found.interval(asked.level, method="normal")["scale"] if known else None
-    return FoundLater(
-        found=int(weight[apart].sum()),
-        scale_days=found.parameters["scale"] if known else None,
-        ci=None if limits is None else (float(limits.low), float(limits.high)),
-    )
+    count = int(weight[apart].sum())
+    if not isinstance(found, FittedLife):
+        return FoundLater(found=count, scale_days=None, ci=None)
+    low, high = found.interval(asked.level, method="normal")["scale"]
+    return FoundLater(found=count, scale_days=found.parameters["scale"], ci=(low, high))
 
 
 # --- failures of one unit again and again --------------------------------------------------------

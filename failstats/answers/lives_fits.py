@@ -116,13 +116,15 @@ def silent_parts(session: Session) -> dict[str, tuple[tuple[str, str], str]]:
         pair = (row.trips, row.part)
         reasons[row.part] = (
             pair,
-            f"{row.part}: {row.silent_failures} of {row.failures} failures were silent (it stuck and "
+            f"{row.part}: {row.silent_failures} of {row.failures} failures were silent ("
+            f"it stuck and "
             "nobody noticed); the records hold the day of discovery, not of failure, so no life "
             "curve is drawn from them.",
         )
         reasons[row.trips] = (
             pair,
-            f"{row.trips}: its failures are brought on by silent failures of the {row.part}, so its "
+            f"{row.trips}: its failures are brought on by silent failures of the {row.part}, "
+            f"so its "
             "own life cannot be read off these dates; the share ended by age is shown as it was in "
             "this fleet.",
         )
@@ -186,6 +188,16 @@ def single_life(
     return found
 
 
+def scale_of(
+    found: FittedLife | NoFit, level: float
+) -> tuple[float | None, tuple[float, float] | None]:
+    """The scale and its interval; None where nothing was fitted."""
+    if not isinstance(found, FittedLife):
+        return None, None
+    low, high = found.interval(level)["scale"]
+    return found.parameters["scale"], (low, high)
+
+
 def bracket_of(
     session: Session, part: str, births: str, level: float, clock: str = "days"
 ) -> tuple[list[BracketEnd], dict[str, FittedLife | NoFit]]:
@@ -199,14 +211,9 @@ def bracket_of(
     for name, selection in ways.items():
         found = single_life(session, part, selection)
         fits[name] = found
-        known = isinstance(found, FittedLife)
+        scale, ci = scale_of(found, level)
         ends.append(
-            BracketEnd(
-                assumption=name,
-                failures=int(found.failures),
-                scale_days=found.parameters["scale"] if known else None,
-                ci=tuple(found.interval(level)["scale"]) if known else None,
-            )
+            BracketEnd(assumption=name, failures=int(found.failures), scale_days=scale, ci=ci)
         )
     return ends, fits
 
@@ -233,13 +240,13 @@ def first_and_later(
     out = []
     for key, table in risk_table(session, part, selection, ["first_or_later"]).items():
         found = fit(table, cause="failed")
-        known = isinstance(found, FittedLife)
+        scale, ci = scale_of(found, level)
         out.append(
             BracketEnd(
                 assumption=f"{json.loads(key)[0]}_lives",
                 failures=int(found.failures),
-                scale_days=found.parameters["scale"] if known else None,
-                ci=tuple(found.interval(level)["scale"]) if known else None,
+                scale_days=scale,
+                ci=ci,
                 note=CONFOUNDED,
             )
         )
@@ -416,6 +423,7 @@ def model_weights(table: RiskTable) -> list[ModelWeight]:
     fits = {name: fit(table, model=name, cause="failed") for name in FAMILIES}
     weights = aic_weights(fits)
     return [
-        ModelWeight(model=name, aic=fits[name].aic, weight=weight)
+        ModelWeight(model=name, aic=one.aic, weight=weight)
         for name, weight in sorted(weights.items(), key=lambda item: -item[1])
+        if isinstance(one := fits[name], FittedLife)
     ]

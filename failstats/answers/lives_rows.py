@@ -234,7 +234,7 @@ class Life:
     mean_days: float | None
     mean_ci: tuple[float | None, float | None] | None
     restricted_mean_days: float | None
-    restricted_mean_ci: tuple[float, float] | None
+    restricted_mean_ci: tuple[float | None, float | None] | None
     survival_5y: float | None
     survival_5y_ci: tuple[float | None, float | None] | None
     models: list[ModelWeight]

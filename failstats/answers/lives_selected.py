@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -99,7 +100,7 @@ def _hidden_pair(session: Session, first: str, second: str) -> HiddenPair:
         rows = hidden_rows(session, first, second)
         main = hidden_state_fit(rows).clustered()
         low, high = SENSITIVITY_ENDS
-        others = {
+        others: dict[str, dict[str, Any]] = {
             f"hot_test_finds_{low:.0%}".replace("%", "_percent"): {"hot_sensitivity": low},
             f"hot_test_finds_{high:.0%}".replace("%", "_percent"): {"hot_sensitivity": high},
             "untested_means_looked_good": {"untested": "passed"},

@@ -117,8 +117,9 @@ class Quality(Answer):
         """How much there is, and how much of it was refused."""
         tables = self.results.tables
         return (
-            f"{tables['units']:,} units, {tables['jobs']:,} visits, {tables['lines']:,} part lines and "
-            f"{tables['cleanings']:,} cleanings are in; {self.results.quarantine_total:,} rows wait in quarantine."
+            f"{tables['units']:,} units, {tables['jobs']:,} visits, {tables['lines']:,} part lines "
+            f"and {tables['cleanings']:,} cleanings are in; {self.results.quarantine_total:,} rows "
+            "wait in quarantine."
         )
 
     def details(self) -> list[str]:
@@ -127,8 +128,9 @@ class Quality(Answer):
             text.table(
                 [
                     {
-                        "batch": b.batch, "table": b.table, "file": b.file, "rows in": b.rows_in, "good": b.good,
-                        "quarantined": b.quarantined, "duplicates": b.duplicates, "corrected": b.corrected,
+                        "batch": b.batch, "table": b.table, "file": b.file, "rows in": b.rows_in,
+                        "good": b.good, "quarantined": b.quarantined, "duplicates": b.duplicates,
+                        "corrected": b.corrected,
                     }
                     for b in self.results.batches
                 ]
@@ -187,12 +189,7 @@ def quality(session: Session, *, limit: int = LIMIT) -> Quality:
     results = QualityReport(
         tables={str(r.table): int(r.rows) for r in tables.itertuples()},
         batches=[
-            BatchRow(
-                **{
-                    name: (str(value) if name in ("table", "file", "loaded_at") else int(value))
-                    for name, value in row.items()
-                }
-            )
+            _batch({str(name): value for name, value in row.items()})
             for row in batches.to_dict("records")
         ],
         quarantine=[
@@ -253,8 +250,9 @@ def _gaps(followed: pd.Series) -> list[Remark]:
         out.append(
             Remark(
                 check="enrolled_on",
-                statement=f"{call_out:,} of {units:,} units are call-out units, known only because somebody "
-                "called; they leave without a word, so lives that rest on them are bracketed",
+                statement=f"{call_out:,} of {units:,} units are call-out units, known only "
+                "because somebody called; they leave without a word, so lives that rest on them "
+                "are bracketed",
                 rows=call_out,
                 remedy="Record enrolled_on for units from which every job comes to you.",
             )
@@ -281,3 +279,9 @@ def _gaps(followed: pd.Series) -> list[Remark]:
                 )
             )
     return out
+
+
+def _batch(row: dict[str, Any]) -> BatchRow:
+    """One line of the ledger, in plain types."""
+    words = ("table", "file", "loaded_at")
+    return BatchRow(**{name: str(v) if name in words else int(v) for name, v in row.items()})  # type: ignore[arg-type]

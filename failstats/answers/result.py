@@ -140,7 +140,7 @@ class Answer:
 
 
 def tidy(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
-    """Rows of plain values as a frame: `x_ci` becomes `x_low` and `x_high`, a stratum its columns."""
+    """Rows of plain values as a frame: `x_ci` becomes `x_low`, `x_high`, a stratum its columns."""
     flat = []
     for row in rows:
         entry: dict[str, Any] = {}

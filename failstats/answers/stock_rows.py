@@ -223,7 +223,8 @@ class Stock(Answer):
                 f"Van {van.van}: {van.jobs_expected:.0f} jobs in {van.cycle_days:.0f} days, "
                 f"{text.share(van.completion)} finished on the first visit"
                 f"{text.between(van.completion_ci, text.share)}, "
-                f"{text.money(van.spend, currency, decimals=0)}{limit} spent, {van.volume_l:.0f} L."
+                f"{text.money(van.spend, currency, decimals=0)}{limit} spent, "
+                f"{text.quantity(van.volume_l, 'l')}."
             )
             known = any(item.change is not None for item in van.items)
             rows = [

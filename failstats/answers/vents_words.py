@@ -188,7 +188,8 @@ def _length(summary: Mapping[str, Any]) -> str:
     return text.wrap(
         f"Length: {runs['over_limit']:,} of {count:,} runs whose length is known are over the "
         f"limit ({runs['by_makers_limit']:,} judged by the maker's, the others by the "
-        f"{runs['edition']} residential code, {runs['code_limit_m'] / 0.3048:.0f} ft less elbows). "
+        f"{runs['edition']} residential code, {text.quantity(runs['code_limit_m'], 'm')} "
+        f"less elbows). "
         f"{runs['caution']}"
     )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from failstats.show.quantities import as_shown, shown_unit
 from failstats.show.text import duration_text, money, number_text, share_text, table, wrap
 
 __all__ = [
@@ -13,6 +14,7 @@ __all__ = [
     "level_head",
     "money",
     "points",
+    "quantity",
     "share",
     "table",
     "words",
@@ -55,6 +57,15 @@ def years(days: float | None) -> str:
     '12.3 years'
     """
     return duration_text(days)
+
+
+def quantity(value: float, stored: str) -> str:
+    """A length, volume or temperature (stored in m, l, celsius) in the unit it is shown in.
+
+    >>> quantity(10.668, "m"), quantity(16.2, "l")
+    ('10.7 m', '16.2 L')
+    """
+    return f"{number_text(as_shown(value, stored))} {shown_unit(stored)}"
 
 
 def points(value: float | None) -> str:

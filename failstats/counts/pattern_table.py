@@ -270,7 +270,8 @@ class PatternTable:
                 f"{'is' if len(missing) == 1 else 'are'} missing.",
                 where=f"columns given: {', '.join(map(str, names))}",
             )
-        return cls(**{name: np.asarray(frame[name]) for name in COLUMNS}, dropped=dropped)
+        columns: dict[str, Any] = {name: np.asarray(frame[name]) for name in COLUMNS}
+        return cls(**columns, dropped=dropped)
 
     @classmethod
     def from_dense(
@@ -344,7 +345,7 @@ class PatternTable:
         """Counts of two disjoint sets of lives together."""
         if not isinstance(other, PatternTable):
             return NotImplemented
-        columns = {
+        columns: dict[str, Any] = {
             name: np.concatenate([getattr(self, name), getattr(other, name)]) for name in COLUMNS
         }
         return PatternTable(**columns, dropped=self.dropped + other.dropped)

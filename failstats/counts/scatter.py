@@ -7,6 +7,7 @@ that grows with the cells; the array is the answer itself.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ COMPILE_FROM = 1 << 20
 
 
 def scatter(
-    batches: Iterable[Sequence[NDArray]], sizes: Sequence[int]
+    batches: Iterable[Sequence[NDArray[Any]]], sizes: Sequence[int]
 ) -> tuple[NDArray[np.int64], ...]:
     """Count how often each place occurs, column by column.
 

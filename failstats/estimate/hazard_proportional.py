@@ -59,7 +59,7 @@ def _pooled_survival_before(table: PatternTable, ages: NDArray[np.int64]) -> Flo
     age, place = np.unique(table.age, return_inverse=True)
 
     def by_age(column: NDArray[np.int64]) -> FloatArray:
-        return np.bincount(place, weights=column, minlength=age.size)
+        return np.asarray(np.bincount(place, weights=column, minlength=age.size), dtype=float)
 
     entered, failed = by_age(table.entered), by_age(table.failed)
     net = entered - failed - by_age(table.left)

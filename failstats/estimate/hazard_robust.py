@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -45,7 +46,7 @@ class ClusterRobust:
     names: tuple[str, ...]
     coefficients: FloatArray
     covariance: FloatArray
-    cluster: NDArray
+    cluster: NDArray[Any]
     influence: FloatArray
 
     @property
@@ -230,7 +231,7 @@ def martingale_residuals(
     return _residuals(fit, look, centred, rows)[0]
 
 
-def _codes(cluster: ArrayLike, rows: int) -> tuple[NDArray, IntArray]:
+def _codes(cluster: ArrayLike, rows: int) -> tuple[NDArray[Any], IntArray]:
     """Labels and codes of the clusters; small whole numbers need no sorting."""
     labels = np.asarray(cluster)
     if labels.shape != (rows,):
@@ -299,7 +300,8 @@ def cluster_robust(
     width = fit.kept.size
     total = np.zeros((labels.size, width))
     for first in range(0, rows[0].size, ROWS_AT_ONCE):
-        part = tuple(column[first : first + ROWS_AT_ONCE] for column in rows)
+        start_, stop_ = first, first + ROWS_AT_ONCE
+        part: Any = tuple(column[start_:stop_] for column in rows)
         score = _residuals(fit, look, centred, part)[1]
         here = code[first : first + ROWS_AT_ONCE]
         for column in range(width):
@@ -307,7 +309,9 @@ def cluster_robust(
     return _sandwich(fit, labels, total)
 
 
-def cluster_robust_stream(fit: CoxFit, batches: Iterable[Mapping[str, NDArray]]) -> ClusterRobust:
+def cluster_robust_stream(
+    fit: CoxFit, batches: Iterable[Mapping[str, NDArray[Any]]]
+) -> ClusterRobust:
     """The same from rows that stream by, at any number of rows and in little memory.
 
     Parameters
@@ -333,7 +337,7 @@ def _estimable(fit: CoxFit) -> None:
         raise FitError("robust intervals need a coefficient that can be estimated; none can.")
 
 
-def _sandwich(fit: CoxFit, labels: NDArray, total: FloatArray) -> ClusterRobust:
+def _sandwich(fit: CoxFit, labels: NDArray[Any], total: FloatArray) -> ClusterRobust:
     """Influence of each cluster, and the covariance, from summed score residuals (clusters, k)."""
     moved = total @ fit.inner_covariance
     shown = fit.estimable[fit.kept]

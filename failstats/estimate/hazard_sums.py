@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,10 +57,10 @@ class Block:
 
     rows: slice
     patterns: IntArray
-    at_risk: NDArray
-    failed: NDArray
+    at_risk: NDArray[Any]
+    failed: NDArray[Any]
 
-    def _pieces(self, matrix: NDArray) -> Iterator[tuple[slice, FloatArray]]:
+    def _pieces(self, matrix: NDArray[Any]) -> Iterator[tuple[slice, FloatArray]]:
         if matrix.dtype == np.float64:
             yield slice(0, matrix.shape[0]), matrix
             return
@@ -68,13 +69,13 @@ class Block:
             part = slice(first, min(first + step, matrix.shape[0]))
             yield part, matrix[part].astype(np.float64)
 
-    def over_patterns(self, matrix: NDArray, values: FloatArray, total: FloatArray) -> None:
+    def over_patterns(self, matrix: NDArray[Any], values: FloatArray, total: FloatArray) -> None:
         """Write matrix @ values of this stratum into its rows of ``total`` (events, k)."""
         local = values[self.patterns]
         for part, piece in self._pieces(matrix):
             total[self.rows.start + part.start : self.rows.start + part.stop] = piece @ local
 
-    def over_cells(self, matrix: NDArray, weights: FloatArray, total: FloatArray) -> None:
+    def over_cells(self, matrix: NDArray[Any], weights: FloatArray, total: FloatArray) -> None:
         """Add matrix.T @ weights of this stratum to its patterns in ``total`` (patterns, ...)."""
         local = weights[self.rows]
         for part, piece in self._pieces(matrix):
@@ -190,7 +191,7 @@ def _block(table: PatternTable, here: slice, ages: IntArray, rows: slice, dtype:
         at_zero = age == 0
         before[column[at_zero], 0] = table.entered[here][at_zero]
     hit = table.failed[here] > 0
-    failed = np.zeros((ages.size, begins.size), dtype=dtype)
+    failed: NDArray[Any] = np.zeros((ages.size, begins.size), dtype=dtype)
     failed[np.searchsorted(ages, age[hit]), column[hit]] = table.failed[here][hit]
     return Block(
         rows=rows,
@@ -257,8 +258,8 @@ def risk_sets(table: PatternTable, *, pattern_count: int) -> RiskSets:
         blocks=tuple(blocks),
         loose=loose,
         loose_failed=loose_failed,
-        entered=np.bincount(table.pattern, weights=table.entered, minlength=pattern_count),
-        failed_total=np.bincount(table.pattern, weights=table.failed, minlength=pattern_count),
+        entered=_summed(table.pattern, table.entered, pattern_count),
+        failed_total=_summed(table.pattern, table.failed, pattern_count),
         powers=power_sums(cells.deaths),
     )
 
@@ -391,3 +392,7 @@ def moments(
         weights=weights,
         log_scale=log_scale,
     )
+
+
+def _summed(place: IntArray, values: IntArray, size: int) -> FloatArray:
+    return np.asarray(np.bincount(place, weights=values, minlength=size), dtype=np.float64)

@@ -168,7 +168,7 @@ def tie_weights(
             a2=deaths / at_risk**2,
             b2=zero,
             c2=zero,
-            log=deaths * np.log(at_risk),
+            log=np.asarray(deaths * np.log(at_risk), dtype=np.float64),
         )
     share = failed / at_risk
     steep = ~(share <= MOST_SHARE) & (deaths > 1)

@@ -29,7 +29,7 @@ __all__ = [
 ]
 
 
-class Interval(tuple):
+class Interval(tuple[float, float]):
     """A pair (low, high) that remembers how it was made.
 
     Examples

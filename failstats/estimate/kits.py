@@ -132,7 +132,7 @@ def kit_of_several(demand: Sequence[ArrayLike], *, holding: ArrayLike, return_co
     Notes
     -----
     The same argument as for :func:`kit_of_parts`: the optimum lies on the hull of each part's
-    ln P(need <= s) against s. All prefixes of the hull's steps, sorted by gain per money, are tried.
+    ln P(need <= s) against s. All prefixes of the hull's steps, by gain per money, are tried.
 
     Examples
     --------

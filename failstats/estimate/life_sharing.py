@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.optimize import brentq
@@ -166,7 +167,7 @@ class _Spreads:
         return mean, float(error), float(self.weight @ own)
 
 
-def shrink_families(fits: Mapping[Hashable, FittedLife | NoFit]) -> SharedFamilies:
+def shrink_families(fits: Mapping[Any, FittedLife | NoFit]) -> SharedFamilies:
     """Draw the fits of several families of appliances together, as far as they agree.
 
     Parameters

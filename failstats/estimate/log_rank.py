@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.special import chdtrc
@@ -45,7 +46,7 @@ class LogRank:
 
 
 def log_rank(
-    tables: Mapping[Hashable, RiskTable] | Sequence[RiskTable],
+    tables: Mapping[Any, RiskTable] | Sequence[RiskTable],
     *,
     groups: Sequence[Hashable] | None = None,
     strata: Sequence[Hashable] | None = None,

@@ -149,6 +149,7 @@ def number_needed(difference: float, *, low: float, high: float) -> NumberNeeded
         return float("inf") if value == 0 else 1 / abs(value)
 
     kind = "benefit" if difference >= 0 else "harm"
+    pieces: tuple[tuple[str, float, float], ...]
     if low < 0 < high:
         pieces = (
             ("benefit", turned(high), float("inf")),

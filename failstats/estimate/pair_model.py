@@ -44,7 +44,7 @@ class _Steps:
     """
 
     def __init__(self, law: FloatArray | None, ages: FloatArray, steps: int, width: float) -> None:
-        edges = width * (np.arange(steps + 1) + 0.5)
+        edges = np.asarray(width * (np.arange(steps + 1) + 0.5), dtype=np.float64)
         edges[0] = 0.0
         self.fresh = np.diff(_hazard(law, edges), axis=1)  # (draws, steps): step 1, 2, ...
         aged = [np.diff(_hazard(law, np.asarray(age + edges, float)), axis=1) for age in ages]

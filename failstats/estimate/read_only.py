@@ -6,12 +6,12 @@ from dataclasses import fields
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike, DTypeLike, NDArray
 
 __all__ = ["freeze", "frozen"]
 
 
-def frozen(array: ArrayLike, dtype: type = np.float64) -> NDArray[Any]:
+def frozen(array: ArrayLike, dtype: DTypeLike = np.float64) -> NDArray[Any]:
     """A read-only copy.
 
     Examples
@@ -19,7 +19,7 @@ def frozen(array: ArrayLike, dtype: type = np.float64) -> NDArray[Any]:
     >>> frozen([1, 2]).flags.writeable
     False
     """
-    copy = np.array(array, dtype=dtype)
+    copy: NDArray[Any] = np.array(array, dtype=dtype)
     copy.setflags(write=False)
     return copy
 

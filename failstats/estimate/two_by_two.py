@@ -221,14 +221,18 @@ def conditional_odds_ratio(
         if k.size == 1:
             continue
 
-        def mean(x: float, k=k, w=log_weight, at=at) -> float:
+        def mean(x: float, k: Any = k, w: Any = log_weight, at: Any = at) -> float:
             return float(_tilted(w, k, x) @ k - k[at])
 
-        def upper(x: float, k=k, w=log_weight, at=at) -> float:  # P(first cell >= seen)
+        def upper(
+            x: float, k: Any = k, w: Any = log_weight, at: Any = at
+        ) -> float:  # P(first cell >= seen)
             p = _tilted(w, k, x)
             return float(p[at + 1 :].sum() + share * p[at] - tail)
 
-        def lower(x: float, k=k, w=log_weight, at=at) -> float:  # P(first cell <= seen)
+        def lower(
+            x: float, k: Any = k, w: Any = log_weight, at: Any = at
+        ) -> float:  # P(first cell <= seen)
             p = _tilted(w, k, x)
             return float(tail - p[:at].sum() - share * p[at])
 

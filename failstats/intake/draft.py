@@ -155,7 +155,8 @@ def _one_sheet_per_table(seen: list[tuple[Sheet, Guesses]], asked: list[str]) ->
         having = [(sheet, found) for sheet, found in seen if table in found.tables]
         if len(having) < 2:
             continue
-        best = max(having, key=lambda pair, of=table: _told(of, pair[1]))[0]
+        told = [_told(table, found) for _, found in having]
+        best = having[told.index(max(told))][0]
         for sheet, found in having:
             if sheet is best:
                 continue

@@ -134,6 +134,7 @@ def open_sheets(path: Path, folder: Path) -> list[Sheet]:
             where=path.name,
             do="export it as CSV.",
         )
+    found: list[tuple[str | None, RowFile | None]]
     if name.endswith(".xlsx"):
         found = [(sheet, xlsx_sheet(path, sheet)) for sheet in sheet_names(path)]
     elif name.endswith((".sqlite", ".sqlite3", ".db")):
@@ -275,7 +276,6 @@ def fit(column: Column, values: dict[str, int], words: Vocabulary) -> float | No
     total = sum(values.values())
     if not total:
         return None
-    known = {}
     if column.kind == "word" and column.words:
         known = {word_key(w) for w in words.spellings(column.words)}
         return sum(

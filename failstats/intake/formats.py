@@ -14,7 +14,7 @@ import zipfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import duckdb
 import numpy as np
@@ -274,7 +274,7 @@ def _check_archive(path: Path) -> None:
                              where=path.name, do="save it again as .xlsx.")  # fmt: skip
 
 
-def _excel(path: Path):
+def _excel(path: Path) -> Any:
     try:
         import fastexcel
     except ImportError:

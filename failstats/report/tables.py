@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from failstats.show.quantities import as_shown, shown_unit
 from failstats.show.text import clean, number_text, share_text
 
 __all__ = ["MIN_CELL", "PageTable", "csv_text", "page_table", "safe_cell", "withhold_small"]
@@ -137,6 +138,9 @@ def _words(name: str, value: Any) -> str:
         return ""
     if isinstance(value, (int, float)) or hasattr(value, "dtype"):
         number = float(value)
+        stored = _stored(name)
+        if stored is not None:
+            return number_text(as_shown(number, stored))
         if _is_share(name):
             return share_text(number)
         if name.endswith("_days"):
@@ -149,8 +153,17 @@ def _words(name: str, value: Any) -> str:
     return clean(value)
 
 
+def _stored(name: str) -> str | None:
+    """The unit of a column that is shown in the reader's own."""
+    return next((k for k in ("m", "l", "celsius") if name.endswith(f"_{k}")), None)
+
+
 def _head(name: str) -> str:
-    for end, unit in (("_days", "days"), ("_years", "years"), ("_l", "litres"), ("_ohm", "ohm")):
+    stored = _stored(name)
+    ends = [("_days", "days"), ("_years", "years"), ("_ohm", "ohm")]
+    if stored is not None:
+        ends.append((f"_{stored}", shown_unit(stored)))
+    for end, unit in ends:
         if name.endswith(end) and len(name) > len(end):
             return f"{name[: -len(end)].replace('_', ' ')} ({unit})"
     return name.replace("_", " ")

@@ -182,7 +182,7 @@ def straight_line(
     words = "".join(
         f"abs(datum.value - ({up})) < 1e-6 ? '{100 * share:g} %' : " for share, up in near.items()
     )
-    grows = "linear" if model == "exponential" else "log"
+    grows: Any = "linear" if model == "exponential" else "log"
     first, last = float(data["age"].min()), float(data["age"].max())
     across = alt.Scale(type=grows, domain=[first * 0.8, last * 1.15], nice=False)
     marks = [m for m in _round_marks(first * 0.8, last * 1.15)]
