@@ -15,7 +15,14 @@ from pathlib import Path
 from failstats.errors import InputError
 from failstats.intake.convert import Dialect, word_key
 from failstats.intake.draft_guess import MOST_CODES, Guesses, guess, identifies, unit_in_title
-from failstats.intake.draft_sheet import Sheet, code_of, headless, open_sheets, with_unit
+from failstats.intake.draft_sheet import (
+    Sheet,
+    code_of,
+    headless,
+    join_alike,
+    open_sheets,
+    with_unit,
+)
 from failstats.intake.draft_trial import repeated, unreadable
 from failstats.intake.draft_writing import (
     drop_lines,
@@ -80,7 +87,9 @@ def draft_map(sources: Sequence[Path], *, vocabulary: Vocabulary | None = None) 
     body: list[str] = []
     top: list[str] = []
     with private_folder() as folder:
-        sheets = [sheet for path in sources for sheet in open_sheets(Path(path), folder)]
+        sheets = join_alike(
+            [sheet for path in sources for sheet in open_sheets(Path(path), folder)]
+        )
         if not sheets:
             raise InputError(
                 "there must be rows to draft a mapping from, but there are none.",
@@ -150,7 +159,7 @@ def _head(asked: list[str], known: set[str]) -> list[str]:
 
 
 def _one_sheet_per_table(seen: list[tuple[Sheet, Guesses]], asked: list[str]) -> None:
-    """A mapping takes a table from one file: the sheet that tells most of it."""
+    """A mapping takes a table from one kind of file: the sheet that tells most of it."""
     for table in TABLES:
         having = [(sheet, found) for sheet, found in seen if table in found.tables]
         if len(having) < 2:
@@ -161,8 +170,9 @@ def _one_sheet_per_table(seen: list[tuple[Sheet, Guesses]], asked: list[str]) ->
             if sheet is best:
                 continue
             asked.append(
-                f"{sheet_name(sheet)} holds {table} too, but a mapping takes a table from one "
-                f"file, here from {sheet_name(best)}: load the other with a mapping of its own"
+                f"{sheet_name(sheet)} holds {table} too, but under other titles, and a mapping "
+                f"takes a table under one set of titles, here those of {sheet_name(best)}: load "
+                "the other with a mapping of its own"
             )
             found.tables.remove(table)
             found.missing = [pair for pair in found.missing if pair[0] != table]
@@ -193,7 +203,7 @@ def _section(sheet: Sheet, found: Guesses, words: Vocabulary, asked: list[str],
         lines.append(f"# its titles: {titles}")
         return lines
     for table in found.tables:
-        lines += ["", f"[tables.{table}]", f"file = {toml_text(sheet.file)}"]
+        lines += ["", f"[tables.{table}]", f"file = {_files(sheet)}"]
         if sheet.sheet:
             lines.append(f"sheet = {toml_text(sheet.sheet)}")
         lines += writing  # what holds for the file stands in the sections of all its tables
@@ -202,6 +212,11 @@ def _section(sheet: Sheet, found: Guesses, words: Vocabulary, asked: list[str],
         lines += [f"# {what}" for what in found.remarks.get(table, [])]
         lines += _columns(sheet, found, table, words, asked, dialect)
     return lines
+
+
+def _files(sheet: Sheet) -> str:
+    names = [toml_text(name) for name in (sheet.file, *sheet.alike)]
+    return names[0] if len(names) == 1 else f"[{', '.join(names)}]"
 
 
 def _columns(sheet: Sheet, found: Guesses, table: str, words: Vocabulary, asked: list[str],

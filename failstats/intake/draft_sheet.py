@@ -28,7 +28,7 @@ from failstats.units import KINDS, unit_dimension
 from failstats.vocabulary import Vocabulary
 from failstats.warehouse.schema import TABLES, Column
 
-__all__ = ["Sheet", "fit", "headless", "is_serial_day", "open_sheets", "with_unit"]
+__all__ = ["Sheet", "fit", "headless", "is_serial_day", "join_alike", "open_sheets", "with_unit"]
 
 LOOKED_AT = 200_000  # rows in which it is seen what repeats with what
 MOST_SPELLINGS = 5000  # different values of a column looked at, the most frequent first
@@ -50,6 +50,7 @@ class Sheet:
 
     Attributes
     ----------
+    alike : further files under the same titles, looked at together with it.
     values : per column, value -> how often, the most frequent first; blanks left out.
     rows : rows with anything in them.
     delimiter : of a CSV file where no first line states it.
@@ -65,6 +66,7 @@ class Sheet:
     encoding: str | None = None
     rows: int = 0
     values: list[dict[str, int]] = field(default_factory=list)
+    alike: list[str] = field(default_factory=list)
 
     def steady(self, key: tuple[int, ...], at: int) -> tuple[int, int]:
         """How many of the keys found on several rows have one value of a column, and of how many.
@@ -149,6 +151,35 @@ def open_sheets(path: Path, folder: Path) -> list[Sheet]:
     return [_seen(path, named, rows) for named, rows in found if rows is not None]
 
 
+def join_alike(sheets: list[Sheet]) -> list[Sheet]:
+    """Files under the same titles (one export a year) are one sheet; the first stands for them."""
+    first: dict[tuple[object, ...], Sheet] = {}
+    joined = []
+    for sheet in sheets:
+        titles = [title.strip().lower() for title in sheet.header]
+        kind = (sheet.sheet, sheet.delimiter, sheet.encoding, *sorted(titles))
+        if len(set(titles)) < len(titles) or kind not in first:
+            first.setdefault(kind, sheet)
+            joined.append(sheet)
+        elif sheet.file not in (first[kind].file, *first[kind].alike):
+            _add(first[kind], sheet, titles)
+    return joined
+
+
+def _add(to: Sheet, sheet: Sheet, titles: list[str]) -> None:
+    places = [titles.index(title.strip().lower()) for title in to.header]
+    fields = ", ".join(f"c{place}" for place in places)
+    more = sheet.connection.sql(f"select place, {fields} from everything").to_arrow_table()
+    to.connection.register("more", more)
+    to.connection.execute("insert into everything from more")
+    to.connection.unregister("more")
+    sheet.connection.close()
+    to.rows += sheet.rows
+    to.alike.append(sheet.file)
+    to.notes.extend(sheet.notes)
+    to.values = _values(to.connection, len(to.header))
+
+
 def _text(path: Path, folder: Path) -> Sheet | None:
     read = unpack(path, folder) if path.name.lower().endswith(".gz") else path
     encoding = None
@@ -205,15 +236,20 @@ def _seen(path: Path, sheet: str | None, rows: RowFile, delimiter: str | None = 
         f"create temp view sample as (from everything order by place limit {LOOKED_AT})"
     )
     counted = connection.execute("select count(*) from everything").fetchone()
+    values = _values(connection, len(rows.header))
+    return Sheet(path.name, sheet, rows.header, rows.notes, connection, delimiter, encoding,
+                 counted[0] if counted else 0, values)  # fmt: skip
+
+
+def _values(connection: duckdb.DuckDBPyConnection, width: int) -> list[dict[str, int]]:
     values = []
-    for at in range(len(rows.header)):
+    for at in range(width):
         found = connection.execute(
             f"select c{at}, count(*) from everything where c{at} is not null group by all "
             f"order by 2 desc, 1 limit {MOST_SPELLINGS}"
         )
         values.append({text: int(times) for text, times in found.fetchall()})
-    return Sheet(path.name, sheet, rows.header, rows.notes, connection, delimiter, encoding,
-                 counted[0] if counted else 0, values)  # fmt: skip
+    return values
 
 
 def headless(sheet: Sheet) -> bool:

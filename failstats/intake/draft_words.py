@@ -33,7 +33,7 @@ TITLES: dict[str, tuple[str, ...]] = {
     "building_id": ("building", "building no", "block", "property", "site", "premises"),
     "job_id": ("job no", "job", "job ref", "job card", "ticket", "ticket no", "work order",
                "work order no", "order", "order no", "visit no", "call no", "visit", "call",
-               "docket", "reference", "ref"),
+               "docket", "wo", "wo no", "reference", "ref"),
     "visited_on": ("visited on", "visit date", "visited", "visit", "date of visit", "service date",
                    "job date", "date", "day", "seen on", "attended", "attended on", "done on",
                    "call date"),

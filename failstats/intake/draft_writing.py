@@ -16,7 +16,8 @@ SHORT_YEAR = re.compile(r"\d{1,2}[-/.]\d{1,2}[-/.]\d{2}")
 
 def sheet_name(sheet: Sheet) -> str:
     """A file, and its sheet, as a comment names them."""
-    return plain_text(sheet.file) + (f", sheet {plain_text(sheet.sheet)}" if sheet.sheet else "")
+    files = " and ".join(map(plain_text, (sheet.file, *sheet.alike)))
+    return files + (f", sheet {plain_text(sheet.sheet)}" if sheet.sheet else "")
 
 
 def toml_text(value: str) -> str:

@@ -102,7 +102,9 @@ def load(
                 connection.execute(f"set temp_directory = '{spill}'")
                 job = _Load(connection, plan, key, words, say, notes)
                 if requeue is not None:
-                    found += requeued.requeued_sources(connection, Path(requeue), key, folder)
+                    again, said = requeued.requeued_sources(connection, Path(requeue), key, folder)
+                    found += again
+                    job.notes += said
                 outcome = job.run(found, check)
                 if check or not outcome.batches:
                     raise _Unchanged

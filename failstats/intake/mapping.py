@@ -9,7 +9,8 @@
     drop = ["customer", "notes"]
 
     [tables.units]
-    file = "export.csv"          # default: the file named after the table
+    file = "export.csv"          # or several alike, ["2023.csv", "2024.csv"];
+                                 # default: the file named after the table
     [tables.units.columns]       # ours = "theirs"
     unit_id = "Serial"
     [tables.units.units]         # what a bare number means
@@ -50,13 +51,13 @@ class TableMapping:
 
     Attributes
     ----------
-    file : the file's name; None for the file named after the table.
+    files : names of the files; none for the file named after the table.
     sheet : of an XLSX or SQLite file.
     columns : our column -> their title, lower case.
     drop : their titles that are not loaded, lower case.
     """
 
-    file: str | None = None
+    files: tuple[str, ...] = ()
     sheet: str | None = None
     columns: dict[str, str] = field(default_factory=dict)
     drop: frozenset[str] = frozenset()
@@ -185,7 +186,7 @@ def _table(name: str | None, section: dict[str, Any], tree: dict[str, Any], wher
                 raise _fault(f"codes of {column} must lead to known words, but {theirs!r} does not",
                              where)  # fmt: skip
     return TableMapping(
-        file=section.get("file"), sheet=section.get("sheet"),
+        files=_files(section.get("file", []), where), sheet=section.get("sheet"),
         columns={ours: theirs.strip().lower() for ours, theirs in columns.items()},
         drop=frozenset(title.strip().lower() for title in drop),
         delimiter=delimiter, encoding=encoding,
@@ -197,6 +198,13 @@ def _table(name: str | None, section: dict[str, Any], tree: dict[str, Any], wher
                              for text in _texts(said["blank"] or [], "blank", where)),
         ),
     )  # fmt: skip
+
+
+def _files(value: Any, where: str) -> tuple[str, ...]:
+    names = tuple(_texts([value] if isinstance(value, str) else value, "file", where))
+    if any("/" in name or "\\" in name for name in names):
+        raise _fault("file must be a name without its folder, which the command names", where)
+    return names
 
 
 def _texts(value: Any, key: str, where: str) -> list[str]:

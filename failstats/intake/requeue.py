@@ -166,12 +166,19 @@ def _source(table: Table, file: str, ready: str, key: Key | None, sha256: str) -
 
 def requeued_sources(
     connection: duckdb.DuckDBPyConnection, path: Path, key: Key | None, folder: Path
-) -> list[Source]:
+) -> tuple[list[Source], list[str]]:
     """The corrected rows of a file written by ``write_quarantine`` (CSV, or XLSX with one sheet).
+
+    A row that has come in since the file was written (its parent was corrected first) is left
+    alone: the file may be older than what is known of it.
+
+    Returns
+    -------
+    (sources, a note on rows left alone)
 
     Raises
     ------
-    InputError : a row is not in quarantine, or stands in the file twice.
+    InputError : a row was never in quarantine or was refused again, or stands in the file twice.
     """
     opened = _open(path, folder)
     if opened is None:
@@ -193,7 +200,10 @@ def requeued_sources(
             where=f"{path.name}, header",
             do="keep the columns as they were written out.",
         )
-    _check_places(connection, table, titles, path.name)
+    notes = _check_places(connection, table, titles, path.name)
+    left = connection.execute("select count(*) from requeue_left").fetchone()
+    if left is None or not left[0]:
+        return [], notes
     fields = ", ".join(
         (clean(_plain(f"c{titles[c.name]}")) if c.name in titles else "null::varchar")
         + f' as "{c.name}"'
@@ -204,15 +214,15 @@ def requeued_sources(
     connection.execute(
         f"create temp table {ready} as select place, {file} as file, "
         f"cast(c{titles['line']} as bigint) as line, null::varchar as broken, null::varchar as "
-        f"whole_text, {fields} from requeue_in"
+        f"whole_text, {fields} from requeue_left"
     )
     _create_open(connection)
     connection.execute(
         f"insert into taken_out select cast(c{titles['batch']} as integer), $1, "
-        f"{file}, cast(c{titles['line']} as bigint) from requeue_in",
+        f"{file}, cast(c{titles['line']} as bigint) from requeue_left",
         [table.name],
     )
-    return [_source(table, path.name, ready, key, opened.sha256)]
+    return [_source(table, path.name, ready, key, opened.sha256)], notes
 
 
 def _open(path: Path, folder: Path) -> RowFile | None:
@@ -238,18 +248,25 @@ def _one_table(connection: duckdb.DuckDBPyConnection, opened: RowFile,
 
 
 def _check_places(connection: duckdb.DuckDBPyConnection, table: Table, titles: dict[str, int],
-                  label: str) -> None:  # fmt: skip
+                  label: str) -> list[str]:  # fmt: skip
     file = _plain(f"c{titles['file']}")
-    strange = connection.execute(
-        "with given as (select place, broken, "
+    connection.execute(
+        "create temp table requeue_places as with given as (select place, broken, "
         f"try_cast(c{titles['batch']} as integer) as batch, "
         f"{file} as file, try_cast(c{titles['line']} as bigint) as line "
         "from requeue_in), counted as (select *, count(*) over (partition by batch, file, line) "
-        "as times from given) select place from counted where broken is not null or times > 1 or "
-        'not exists (from raw.quarantine as held where held."table" = $1 and '
-        "held.batch = counted.batch and held.file = counted.file and held.line = counted.line "
-        "and held.released_in is null) order by place",
+        'as times from given), here as (select * from raw.quarantine where "table" = $1), '
+        "found as (select held.batch, held.file, held.line, held.released_in is null as waits, "
+        "exists (from here as again where again.batch = held.released_in and "
+        "again.file = held.file and again.line = held.line and again.released_in is null) "
+        "as refused from here as held) "
+        "select place, broken is null and times = 1 and coalesce(waits or not refused, false) as "
+        "known, coalesce(not waits, false) as gone from counted left join found "
+        "using (batch, file, line)",
         [table.name],
+    )
+    strange = connection.execute(
+        "select place from requeue_places where not known order by place"
     ).fetchall()
     if strange:
         shown = ", ".join(str(row[0]) for row in strange[:5])
@@ -259,6 +276,19 @@ def _check_places(connection: duckdb.DuckDBPyConnection, table: Table, titles: d
             where=f"{label}, lines {shown}",
             do="write the quarantine out again and correct that. Nothing was changed.",
         )
+    gone = connection.execute("select place from requeue_places where gone").fetchall()
+    connection.execute(
+        "create temp view requeue_left as from requeue_in where place not in "
+        "(select place from requeue_places where gone)"
+    )
+    if not gone:
+        return []
+    shown = ", ".join(str(place) for place in sorted(row[0] for row in gone)[:5])
+    one = len(gone) == 1
+    return [
+        f"{label}: {len(gone):,} row{'' if one else 's'} {'has' if one else 'have'} come in since "
+        f"it was written and {'is' if one else 'are'} left alone (line{'' if one else 's'} {shown})"
+    ]
 
 
 def release(connection: duckdb.DuckDBPyConnection, batch: int) -> None:

@@ -162,7 +162,7 @@ def _tables_of(
     path: Path, mapping: Mapping, key: Key | None, folder: Path
 ) -> tuple[list[Source], list[str]]:
     name = path.name.lower()
-    mapped = [table for table, said in mapping.tables.items() if said.file == path.name]
+    mapped = [table for table, said in mapping.tables.items() if path.name in said.files]
     if name.endswith((*BOOKS, *SQLITE)):
         return _book(path, mapping, mapped, key)
     if not mapped:
@@ -258,7 +258,7 @@ def _server(address: str, mapping: Mapping, key: Key | None) -> tuple[list[Sourc
     name = database_name(address)
     by_table: dict[str, list[str]] = {}
     for table, said in mapping.tables.items():
-        if said.file == name:
+        if name in said.files:
             by_table.setdefault(said.sheet or table, []).append(table)
 
     def choose(known: list[str]) -> list[str]:
@@ -282,12 +282,15 @@ def _server(address: str, mapping: Mapping, key: Key | None) -> tuple[list[Sourc
 
 
 def _check_mapped(sources: list[Source], mapping: Mapping, notes: list[str]) -> None:
-    found = {source.table for source in sources}
     for table, said in mapping.tables.items():
-        if said.file and table not in found and not any(said.file in note for note in notes):
+        found = [source.file for source in sources if source.table == table]
+        for file in said.files:
+            if file in found or any(
+                text.startswith((f"{file}[", f"{file}:")) for text in (*found, *notes)
+            ):
+                continue
             raise InputError(
-                f"the mapping takes {table} from {said.file!r}, but that file is not among the "
-                "sources.",
+                f"the mapping takes {table} from {file!r}, but that file is not among the sources.",
                 where=f"mapping, [tables.{table}]",
                 do="name the file or its folder on the command line, or correct the mapping.",
             )

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import os
+import shlex
 import shutil
 from collections.abc import Sequence
 from pathlib import Path
 
+import duckdb
+
 from failstats.errors import WarehouseError
 from failstats.warehouse.manifest import keep, prepare
-from failstats.warehouse.store import connect_readonly, hold, sync
+from failstats.warehouse.store import connect_readonly, hold, setting, sync
 
 __all__ = ["backup", "list_backups", "listed_backups", "restore"]
 
@@ -68,15 +71,50 @@ def backup(warehouse: Path, copy: Path) -> Path:
     return copy
 
 
+def _forgotten_in(warehouse: Path, copy: Path) -> int:
+    """How many units of a copy the warehouse has forgotten; 0 where it cannot be read."""
+    try:
+        with connect_readonly(warehouse) as connection:
+            salt = setting(connection, "tombstone_salt")
+            tokens = [row[0] for row in connection.execute(
+                "select token from raw.tombstones where kind = 'unit'").fetchall()]  # fmt: skip
+    except (WarehouseError, duckdb.Error):  # what is put back may replace a broken file
+        return 0
+    if salt is None or not tokens:
+        return 0
+    with connect_readonly(copy) as connection:
+        row = connection.execute(
+            "select count(*) from (select unit_id from raw.units union "
+            "select unit_id from raw.jobs union select unit_id from raw.cleanings) "
+            "where sha256($salt || unit_id) in $tokens",
+            {"salt": salt, "tokens": tokens},
+        ).fetchone()
+    return int(row[0]) if row else 0
+
+
 def restore(warehouse: Path, copy: Path) -> Path:
     """Put a backup in the warehouse's place, in one step.
 
     Raises
     ------
-    WarehouseError : the copy is not a warehouse. LockedError : another process is writing.
+    WarehouseError : the copy is not a warehouse, or holds a unit that was forgotten after it was
+        made. LockedError : another process is writing.
     """
     warehouse, copy = Path(warehouse), Path(copy)
+    if not copy.is_file():
+        raise WarehouseError(
+            f"the copy to put back must exist, but {copy.name} does not.",
+            where=str(copy),
+            do="correct the path. Nothing was changed.",
+        )
     connect_readonly(copy).close()
+    if back := _forgotten_in(warehouse, copy):
+        raise WarehouseError(
+            f"a forgotten unit must not come back, but the copy holds {back:,} forgotten since.",
+            where=str(copy),
+            do="restore a copy made later, or forget it in this one too: failstats forget UNIT "
+            f"-w {shlex.quote(str(copy))}. Nothing was changed.",
+        )
     following = warehouse.with_name(warehouse.name + ".next")
     with hold(warehouse):
         try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import re
 import tomllib
@@ -161,14 +162,33 @@ def test_one_file_per_table_under_other_names(tmp_path, warehouse):
     }  # fmt: skip
 
 
-def test_a_table_in_two_files_is_taken_from_one_and_said(tmp_path):
-    for year in (2020, 2021):
-        (tmp_path / f"calls_{year}.csv").write_text(
-            f"Ticket,Machine no,Visit date,Problem\n{year},m1,{year}-01-02,No heat\n"
-        )
+def test_a_table_under_two_sets_of_titles_is_taken_from_one_and_said(tmp_path):
+    titles = {2020: "Ticket,Machine no,Visit date,Problem", 2021: "Ticket,Machine no,Date,Problem"}
+    for year, header in titles.items():
+        (tmp_path / f"calls_{year}.csv").write_text(f"{header}\n{year},m1,{year}-01-02,No heat\n")
     text = draft_map([tmp_path / "calls_2020.csv", tmp_path / "calls_2021.csv"])
     assert tomllib.loads(text)["tables"]["jobs"]["file"] == "calls_2020.csv"
     assert "calls_2021.csv holds jobs too" in text
+
+
+def test_a_file_a_year_is_drafted_together_and_loads(tmp_path, warehouse, ask):
+    # only the second file tells the order of day and month, and it has its columns in another one
+    (tmp_path / "calls_2020.csv").write_text(
+        "Ticket,Machine no,Visit date,Problem\n1,m1,03.04.2020,No heat\n"
+    )
+    (tmp_path / "calls_2021.csv").write_text(
+        "Ticket,Visit date,Machine no,Problem\n2,31.12.2021,m2,Kaputt\n"
+    )
+    text, mapping = drafted(tmp_path)
+    said = tomllib.loads(text)
+    assert said["tables"]["jobs"]["file"] == ["calls_2020.csv", "calls_2021.csv"]
+    assert said["date_order"] == "dmy"
+    assert '"Kaputt" = ""' in text
+    result = load(warehouse, [tmp_path], mapping=mapping)
+    assert {row["file"]: (row["good"], row["quarantined"]) for row in result.batches} == {
+        "calls_2020.csv": (1, 0), "calls_2021.csv": (0, 1),
+    }  # fmt: skip
+    assert ask("select unit_id, visited_on from raw.jobs") == [("m1", dt.date(2020, 4, 3))]
 
 
 def test_json_lines_and_a_column_that_identifies(tmp_path, warehouse):

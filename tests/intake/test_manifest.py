@@ -50,9 +50,10 @@ def test_every_way_of_writing_keeps_it_true(filled, put, tmp_path):
     assert check_manifest(filled) == []
     unload(filled, 3)
     assert check_manifest(filled) == []
-    backup(filled, tmp_path / "copy.duckdb")
     forget(filled, "u2")
     assert check_manifest(filled) == []
+    backup(filled, tmp_path / "copy.duckdb")
+    put(units=UNITS.replace("u1,E1", "u1,E3"))
     restore(filled, tmp_path / "copy.duckdb")
     assert check_manifest(filled) == []
     kept = json.loads(manifest_path(filled).read_text())

@@ -115,6 +115,9 @@ def test_a_stated_end_stands_when_records_pass_it(put, ask):
         ("drop = 'notes'", "drop must be a list"),
         ("not toml", "a mapping file must be TOML"),
         ("[tables.jobs]\nfile = 'visits.csv'", "that file is not among the sources"),
+        ("[tables.units]\nfile = ['units.csv', 'b.csv']", "from 'b.csv', but that file is not"),
+        ("[tables.units]\nfile = 7", "file must be a list of texts"),
+        ("[tables.units]\nfile = 'out/units.csv'", "file must be a name without its folder"),
         ("[tables.units.columns]\nfuel = 'Heat'", "'heat' (from the mapping)"),
     ],
 )

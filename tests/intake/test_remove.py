@@ -6,7 +6,7 @@ import pytest
 
 from failstats.errors import InputError, WarehouseError
 from failstats.intake.remove import forget, unload
-from failstats.warehouse.backup import backup, listed_backups
+from failstats.warehouse.backup import backup, listed_backups, restore
 
 UNITS = "unit_id,family\nunit-alpha,E1\nunit-beta,E1\n"
 JOBS = "job_id,unit_id,visited_on\njob-alpha,unit-alpha,2023-03-01\njob-beta,unit-beta,2023-03-02\n"
@@ -148,6 +148,22 @@ def test_forget_names_the_copies_that_still_hold_the_unit(put, warehouse, tmp_pa
     assert str(kept.resolve()) in told
     assert "gone.duckdb" not in told
     assert listed_backups(warehouse) == []  # the next copies do not hold it
+
+
+def test_a_copy_does_not_bring_a_forgotten_unit_back(put, ask, warehouse, tmp_path):
+    put(units=UNITS)
+    copy = backup(warehouse, tmp_path / "copy.duckdb")
+    forget(warehouse, "unit-alpha")
+    with pytest.raises(WarehouseError, match="holds 1 forgotten since") as refusal:
+        restore(warehouse, copy)
+    assert "unit-alpha" not in str(refusal.value)
+    forget(copy, "unit-alpha")
+    restore(warehouse, copy)
+    assert ask("select count(*) from raw.units where unit_id = 'unit-alpha'") == [(0,)]
+    warehouse.write_bytes(b"broken")
+    restore(warehouse, copy)
+    with pytest.raises(WarehouseError, match="the copy to put back must exist"):
+        restore(warehouse, tmp_path / "absent.duckdb")
 
 
 def test_forget_of_no_unit_is_refused_without_its_name(put, warehouse):

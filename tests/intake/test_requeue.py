@@ -80,6 +80,43 @@ def test_a_row_that_is_not_in_quarantine_is_refused(put, warehouse, tmp_path):
         load(warehouse, [], requeue=units)
 
 
+def test_rows_that_came_in_since_they_were_written_out_are_left_alone(
+    put, ask, warehouse, tmp_path
+):
+    # all tables written out at once, the parent taken back first: its child comes in with it
+    bad = "j3,u2,2023-02-31\n"
+    put(units=UNITS, jobs=JOBS + bad)
+    units, jobs = write_quarantine(warehouse, tmp_path / "out")
+    edit(units, installed_on="2023-02-27")
+    assert load(warehouse, [], requeue=units).quarantined == 0
+    put(jobs="job_id,unit_id,visited_on,complaint\nj1,u1,2023-03-02,dead\n")  # a later correction
+    jobs.write_text(jobs.read_text("utf-8-sig").replace("2023-02-31", "2023-02-28"))
+    result = load(warehouse, [], requeue=jobs)
+    assert [(row["rows_in"], row["good"]) for row in result.batches] == [(1, 1)]
+    assert "1 row has come in since it was written and is left alone (line 2)" in str(result)
+    assert ask("select job_id, visited_on::varchar from raw.jobs where superseded_in is null "
+               "order by 1") == [
+        ("j1", "2023-03-02"), ("j2", "2023-03-01"), ("j3", "2023-02-28"),
+    ]  # fmt: skip
+    before = ask("select count(*) from raw.batches")
+    again = load(warehouse, [], requeue=jobs)
+    assert "2 rows have come in" in str(again)
+    assert ask("select count(*) from raw.batches") == before
+
+
+def test_a_row_refused_again_is_not_taken_from_the_old_file(put, warehouse, tmp_path):
+    put(units=UNITS)
+    (units,) = write_quarantine(warehouse, tmp_path / "out")
+    edit(units, installed_on="2023-02-31")
+    assert load(warehouse, [], requeue=units).quarantined == 1
+    edit(units, installed_on="2023-02-27")
+    with pytest.raises(InputError, match="must be in quarantine once"):
+        load(warehouse, [], requeue=units)
+    (again,) = write_quarantine(warehouse, tmp_path / "second")
+    edit(again, installed_on="2023-02-27")
+    assert load(warehouse, [], requeue=again).quarantined == 0
+
+
 def test_a_row_corrected_wrongly_stays(put, ask, warehouse, tmp_path):
     put(units=UNITS)
     (units,) = write_quarantine(warehouse, tmp_path / "out")
