@@ -86,7 +86,7 @@ def demo(out: str, warehouse: str | None, quiet: bool) -> None:
     "--map",
     "mapping",
     metavar="FILE",
-    help="How these files differ from the contract (TOML; failstats draft map).",
+    help="How these files differ from the blank tables (TOML; failstats draft map).",
 )
 @click.option(
     "--key-file", metavar="FILE", help="Replace ids by a keyed hash; the key is never stored."

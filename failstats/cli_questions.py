@@ -142,7 +142,8 @@ def lives(
     multiple=True,
     type=int,
     metavar="DAYS",
-    help="Days after the repair to look at (repeatable) [default: 30, 90 and 365, as far as the records reach].",
+    help="Days after the repair to look at (repeatable) [default: 30, 90 and 365, as far as the "
+    "records reach].",
 )
 @click.option(
     "--sensitivity",
@@ -274,6 +275,9 @@ def rules(rules_file: str | None, confidence_level: float, **options: Any) -> No
 @analysis
 def verify(confidence_level: float, **options: Any) -> None:
     """Recompute the headline figures with independent libraries from the raw rows.
+
+    Lives, causes, pairs, vents, what stock and policy rest on: ours, theirs, the difference, and
+    how two conventions differ. Above a million lives both sides look at a sample, and say so.
 
     \b
     Example:

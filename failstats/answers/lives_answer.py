@@ -40,7 +40,7 @@ class Lives(Answer):
         """An age in the clock of this answer."""
         return clock_words(self.settings.get("clock", "days"))(age)
 
-    def table(self) -> pd.DataFrame:
+    def rows_table(self) -> pd.DataFrame:
         """One row per part and stratum, without the curves."""
         rows = []
         for life in self.results:

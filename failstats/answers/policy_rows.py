@@ -173,7 +173,7 @@ class Policy(Answer):
         found = [row for row in self.results if row.kind == "pair"]
         return found[0].saving_ci if found else None
 
-    def table(self) -> pd.DataFrame:
+    def rows_table(self) -> pd.DataFrame:
         """One row per rule."""
         rows = [
             {

@@ -86,7 +86,7 @@ class Quality(Answer):
     row_type: ClassVar[type | None] = QualityReport
     single: ClassVar[bool] = True
 
-    def table(self) -> pd.DataFrame:
+    def rows_table(self) -> pd.DataFrame:
         """One row per file loaded."""
         return pd.DataFrame(
             [
@@ -161,7 +161,7 @@ class Quality(Answer):
         lives = self.results.lives
         said = {**lives.kept, **lives.moved, **lives.dropped}
         told = "; ".join(f"{text.words(k)} {v:,}" for k, v in said.items())
-        lines.append(f"Lives: {told or 'none'}.")
+        lines.append(text.wrap(f"Lives: {told or 'none'}."))
         return lines
 
 

@@ -25,7 +25,7 @@ class QueryAnswer(Answer):
 
     command: ClassVar[str] = "query"
 
-    def table(self) -> pd.DataFrame:
+    def rows_table(self) -> pd.DataFrame:
         """The rows."""
         return pd.DataFrame(list(self.results))
 

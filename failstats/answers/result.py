@@ -18,9 +18,11 @@ from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from failstats import __version__
 from failstats.answers import wording as text
+from failstats.errors import InputError
 
 __all__ = ["WARNING_CODES", "Answer", "Warning_", "json_schema", "json_value"]
 
@@ -112,9 +114,35 @@ class Answer:
             "results": json_value(self.results),
         }
 
-    def table(self) -> pd.DataFrame:
-        """The rows as a tidy frame; intervals become two columns, nested lists stay out."""
+    def table(self, of: str | None = None) -> pd.DataFrame:
+        """The rows as a tidy frame; intervals become two columns, nested lists stay out.
+
+        Parameters
+        ----------
+        of : a list inside the rows, such as "curve" of lives or "difference" of pairs: one row for
+            each of its entries, after the words that tell the outer row.
+
+        Raises
+        ------
+        InputError : there is no such list; the message names those there are.
+        """
+        if of is None:
+            return self.rows_table()
+        rows = json_value(self.results)
+        return tidy(nested([rows] if isinstance(rows, dict) else rows, of))
+
+    def rows_table(self) -> pd.DataFrame:
+        """The rows themselves, as `table()` gives them."""
         return tidy(json_value(self.results))
+
+    def __arrow_c_stream__(self, requested_schema: object | None = None) -> object:
+        """The same rows for whatever reads Arrow: `pyarrow.table(answer)`, without a copy in text.
+
+        See the Arrow PyCapsule interface.
+        """
+        return pa.Table.from_pandas(self.table(), preserve_index=False).__arrow_c_stream__(
+            requested_schema
+        )
 
     def interval(self, confidence_level: float = 0.95) -> tuple[float, float] | None:
         """The doubt of the headline figure, or None where there is no single figure."""
@@ -161,6 +189,37 @@ def tidy(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
                 entry[key] = value
         flat.append(entry)
     return pd.DataFrame(flat)
+
+
+def nested(rows: Sequence[Mapping[str, Any]], of: str) -> list[dict[str, Any]]:
+    """The entries of one list inside rows, each with the words that tell its row.
+
+    >>> nested([{"part": "coil", "n": 3, "curve": [{"age_days": 1.0}]}], "curve")
+    [{'part': 'coil', 'age_days': 1.0}]
+    """
+    lists = sorted(
+        {
+            key
+            for row in rows
+            for key, value in row.items()
+            if isinstance(value, list) and any(isinstance(entry, dict) for entry in value)
+        }
+    )
+    if of not in lists and not any(isinstance(row.get(of), list) for row in rows):
+        raise InputError(
+            f"table(of=…) must name a list inside the rows, but {of!r} is none.",
+            where="there are: " + (", ".join(lists) or "none"),
+            do="correct the word.",
+        )
+    found = []
+    for row in rows:
+        told = {
+            key: value for key, value in row.items() if isinstance(value, str) or key == "stratum"
+        }
+        for entry in row.get(of) or []:
+            own = entry if isinstance(entry, dict) else {of: entry}
+            found.append({**{k: v for k, v in told.items() if k not in own}, **own})
+    return found
 
 
 # --- one schema for every command ---------------------------------------------------------------

@@ -117,7 +117,7 @@ class Stock(Answer):
         """Range of the first van's completion over coming cycles."""
         return self.results[0].completion_ci if self.results else None
 
-    def table(self) -> pd.DataFrame:
+    def rows_table(self) -> pd.DataFrame:
         """One row per van and item."""
         rows = [
             {

@@ -68,7 +68,7 @@ def _shown(row: Checked, why: list[str]) -> dict[str, Any]:
     note = f" ({why.index(row.why) + 1})" if row.why else ""
     agrees = {True: "yes", False: "NO", None: "by convention"}[row.agrees]
     return {
-        "figure": row.figure,
+        "figure": text.words(row.figure),
         "ours": "" if row.ours is None else f"{row.ours:.6g}",
         "theirs": "" if row.theirs is None else f"{row.theirs:.6g}",
         "library": row.library,
