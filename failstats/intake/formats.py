@@ -33,11 +33,12 @@ from failstats.intake.prepass import (
 from failstats.intake.staged import clean
 
 __all__ = [
-    "RowFile", "json_lines", "parquet", "rows_in_memory", "sheet_names", "sqlite_table",
-    "sqlite_tables", "xlsx_sheet",
+    "RowFile", "json_lines", "parquet", "plain_values_only", "rows_in_memory", "sheet_names",
+    "sqlite_table", "sqlite_tables", "xlsx_sheet",
 ]  # fmt: skip
 
 JSON_LINE_BYTES = 8 * 2**20
+NESTED = ("struct", "list", "array", "map", "union", "variant")
 
 
 class RowFile(Protocol):
@@ -130,6 +131,7 @@ class _Parquet:
     path: Path
     header: list[str]
     sha256: str
+    nested: frozenset[int] = frozenset()
     notes: list[str] = field(default_factory=list)
     plain: frozenset[int] = frozenset()
     in_memory: pa.Table | None = None
@@ -156,7 +158,9 @@ def parquet(path: Path, folder: Path) -> RowFile | None:
     with duckdb.connect() as connection:
         try:
             found = connection.execute("select * from read_parquet($1) limit 0", [str(clean)])
-            header = [column[0] for column in found.description or []]
+            told = found.description or []
+            header = [column[0] for column in told]
+            nested = frozenset(at for at, column in enumerate(told) if column[1].id in NESTED)
             row = connection.execute(
                 "select count(*) from (select columns(*)::varchar from read_parquet($1))",
                 [str(clean)],
@@ -169,7 +173,8 @@ def parquet(path: Path, folder: Path) -> RowFile | None:
             ) from None
     if row is None or not row[0]:
         return None
-    return _Parquet(label=path.name, path=clean, header=header, sha256=file_hash(path))
+    return _Parquet(label=path.name, path=clean, header=header, nested=nested,
+                    sha256=file_hash(path))  # fmt: skip
 
 
 @dataclass(slots=True, kw_only=True)
@@ -178,6 +183,7 @@ class _JsonLines:
     text: TextFile
     header: list[str]
     notes: list[str]
+    taken: frozenset[int] = frozenset()
     plain: frozenset[int] = frozenset()
     in_memory: pa.Table | None = None
 
@@ -196,13 +202,35 @@ class _JsonLines:
             f"case when {_IS_OBJECT} then content::json end as sound from ({_JSON_LINES})) "
             "select place, case when list_contains($unusable, place) "
             "then 'line has a NUL byte or is longer than 1 MB' "
-            "when sound is null then 'line must be one JSON object' end as broken, "
+            "when sound is null then 'line must be one JSON object' "
+            "when len(list_filter($taken, lambda key: json_type(sound, key) in "
+            "('OBJECT', 'ARRAY'))) > 0 then 'a value must be a text or a number, but one is a list or an object' "
+            "end as broken, "
             f"null::varchar as whole_text{fields} from whole where trim(content) <> ''",
             {
                 **_json_reader(self.text),
                 "unusable": unusable,
+                "taken": [_pointer(self.header[at]) for at in sorted(self.taken)],
                 **{f"k{at}": _pointer(key) for at, key in enumerate(self.header)},
             },
+        )
+
+
+def plain_values_only(rows: RowFile, taken: set[int]) -> None:
+    """Of the columns that are taken, a list or an object is no value.
+
+    Raises
+    ------
+    InputError : a column of a Parquet file holds nothing else.
+    """
+    if isinstance(rows, _JsonLines):
+        rows.taken = frozenset(taken)
+    if isinstance(rows, _Parquet) and (wrong := sorted(rows.nested & taken)):
+        raise InputError(
+            f"a value must be a text, a number or a date, but column {wrong[0] + 1} holds lists or "
+            "objects.",
+            where=rows.label,
+            do="write a column of plain values.",
         )
 
 

@@ -14,6 +14,7 @@ from failstats.intake.formats import (
     RowFile,
     json_lines,
     parquet,
+    plain_values_only,
     sheet_names,
     sqlite_table,
     sqlite_tables,
@@ -303,6 +304,7 @@ def _bind(opened: RowFile, mapping: Mapping, tables: list[str],
     used = {at for columns in bound.values() for at in columns.values()}
     dropped = set().union(*(mapping.table(table).drop for table in tables))
     _refuse_unknown(opened, tables, titles, used, dropped)
+    plain_values_only(opened, used)
     raw = RawRows(opened, len(tables))
     if key is None:
         ids = {column.name for table in tables for column in TABLES[table].columns

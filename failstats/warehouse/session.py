@@ -259,7 +259,7 @@ def open_session(
         _check_batch(connection, as_loaded)
         records_from, records_to, end_assumed = _span(connection, as_loaded)
         if may_be_empty and records_to is None:
-            records_from = records_to = EARLIEST.isoformat()
+            records_from = records_to = _last_of_units(connection, as_loaded).isoformat()
         if records_to is None or records_from is None:
             raise InputError(
                 "the warehouse must hold at least one visit or cleaning, but it holds none.",
@@ -322,6 +322,16 @@ def _last_batch(connection: duckdb.DuckDBPyConnection, as_loaded: int | None) ->
         return as_loaded
     found = connection.execute("select max(batch) from raw.batches").fetchone()
     return None if found is None or found[0] is None else int(found[0])
+
+
+def _last_of_units(connection: duckdb.DuckDBPyConnection, as_loaded: int | None) -> dt.date:
+    """The last day that units alone tell of: where there is no visit yet, all of them are in."""
+    row = connection.execute(
+        "select greatest(max(installed_on), max(enrolled_on), max(left_on)) from raw.units "
+        "where batch <= coalesce($1, batch)",
+        [as_loaded],
+    ).fetchone()
+    return row[0] if row is not None and row[0] is not None else EARLIEST
 
 
 def _check_batch(connection: duckdb.DuckDBPyConnection, as_loaded: int | None) -> None:

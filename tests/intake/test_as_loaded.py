@@ -57,3 +57,10 @@ def test_quality_lists_what_was_there_by_then(put, warehouse, batch, batches, wa
         told = quality(session).results
     assert len(told.batches) == batches
     assert told.quarantine_total == len(told.quarantine) == waiting
+
+
+def test_units_without_a_visit_are_all_counted(put, warehouse):
+    put(units="unit_id,family,installed_on\nu1,E1,2020-02-03\nu2,E1,2021-02-03\nu3,E1,\n")
+    with open_session(warehouse, may_be_empty=True) as session:
+        assert quality(session).results.tables["units"] == 3
+        assert str(session.as_of) == "2021-02-03"

@@ -90,6 +90,25 @@ def test_bad_lines_of_json_are_kept_apart(tmp_path, warehouse, ask):
     assert ask("select loads_per_week from raw.units where unit_id = 'u4'") == [(6.5,)]
 
 
+def test_a_list_or_an_object_is_no_value(tmp_path, warehouse, ask):
+    (tmp_path / "units.jsonl").write_text(
+        '{"unit_id": "u1", "family": {"a": 1}, "more": [1]}\n'
+        '{"unit_id": "u2", "family": "E1", "more": [1]}\n{"unit_id": ["u3"], "family": "E1"}\n'
+    )
+    mapping = tmp_path / "m.toml"
+    mapping.write_text('drop = ["more"]')
+    load(warehouse, [tmp_path / "units.jsonl"], mapping=mapping)
+    assert ask("select unit_id from raw.units") == [("u2",)]
+    assert ask("select line, reasons from raw.quarantine order by line") == [
+        (line, ["a value must be a text or a number, but one is a list or an object"])
+        for line in (1, 3)
+    ]
+    nested = pd.DataFrame({"unit_id": ["u4"], "family": [["E1"]], "more": [{"a": 1}]})
+    nested.to_parquet(tmp_path / "units.parquet")
+    with pytest.raises(InputError, match="column 2 holds lists or objects"):
+        load(warehouse, [tmp_path / "units.parquet"], mapping=mapping)
+
+
 def test_a_list_of_all_is_no_json_lines(tmp_path, warehouse):
     path = tmp_path / "units.jsonl"
     path.write_text("[\n1,\n2\n]")
