@@ -90,6 +90,7 @@ def sampled(session: Session, share: float) -> tuple[Session, str]:
         contract_only=choices["contract_only"],
         vocabulary=session.vocabulary,
     )
+    found.choices["queries"] = choices["queries"]  # what they run is run for this answer
     found.connection.execute("set variable sampled_below = $below", {"below": below})
     return found, below
 
