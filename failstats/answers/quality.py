@@ -155,9 +155,17 @@ class Quality(Answer):
         if self.results.remarks:
             lines.append("Remarks:")
             lines += [
-                text.wrap(f"- {r.statement} ({r.rows:,} rows). {r.remedy}")
+                text.wrap(
+                    f"- {r.statement} ({r.rows:,} row{'' if r.rows == 1 else 's'}). {r.remedy}"
+                )
                 for r in self.results.remarks
             ]
+            named = dict.fromkeys(
+                r.check for r in self.results.remarks if r.check.startswith("check_")
+            )
+            if named:  # the others are shares of all rows
+                ask = "; ".join(f"failstats query {check}" for check in named)
+                lines.append(text.wrap(f"Which rows they are: {ask}."))
         lives = self.results.lives
         said = {**lives.kept, **lives.moved, **lives.dropped}
         told = "; ".join(f"{text.words(k)} {v:,}" for k, v in said.items())

@@ -204,8 +204,8 @@ class _JsonLines:
             "then 'line has a NUL byte or is longer than 1 MB' "
             "when sound is null then 'line must be one JSON object' "
             "when len(list_filter($taken, lambda key: json_type(sound, key) in "
-            "('OBJECT', 'ARRAY'))) > 0 then 'a value must be a text or a number, but one is a list or an object' "
-            "end as broken, "
+            "('OBJECT', 'ARRAY'))) > 0 then 'a value must be a text or a number, but one is a list "
+            "or an object' end as broken, "
             f"null::varchar as whole_text{fields} from whole where trim(content) <> ''",
             {
                 **_json_reader(self.text),

@@ -15,7 +15,7 @@ with lines as (
 
 select
     'check_part_not_in_fuel' as "check",
-    'a line names a ' || line.part || ' in a unit heated by ' || line.fuel
+    'a line names the part ' || line.part || ' in a unit whose fuel is ' || line.fuel
     || ', which has none' as statement,
     'check the fuel of the unit, or the part' as remedy,
     'lines' as "table",

@@ -7,6 +7,7 @@ import shutil
 import duckdb
 import pytest
 
+from failstats.answers.quality import quality
 from failstats.intake.load import load
 from failstats.warehouse.queries import all_queries
 from failstats.warehouse.session import open_session
@@ -140,6 +141,12 @@ def test_rows_broken_later_are_returned(clean, tmp_path, name):
         connection.execute(statement)
     rows = found(place, name)
     assert sorted((row.record_id,) for row in rows.itertuples()) == expected
+
+
+def test_quality_says_how_to_see_the_rows_behind_its_remarks(broken):
+    told = "\n".join(quality(broken).details())
+    for check in (*BROKEN, "check_remarked_at_load"):
+        assert f"failstats query {check}" in " ".join(told.split())
 
 
 def test_a_corrected_row_is_no_longer_remarked(put, warehouse):
