@@ -38,6 +38,8 @@ __all__ = [
 ]  # fmt: skip
 
 JSON_LINE_BYTES = 8 * 2**20
+CELL_ERRORS = {"Ref": "#REF!", "NA": "#N/A", "Div0": "#DIV/0!", "Value": "#VALUE!",
+               "Name": "#NAME?", "Num": "#NUM!", "Null": "#NULL!"}  # fmt: skip
 NESTED = ("struct", "list", "array", "map", "union", "variant")
 
 
@@ -327,9 +329,24 @@ def sheet_names(path: Path) -> list[str]:
     return list(_excel(path).sheet_names)
 
 
+def _with_errors(sheet: Any) -> pa.RecordBatch:
+    """A cell with an error is no blank: it is kept as the text that a person sees there."""
+    loaded, wrong = sheet.to_arrow_with_errors()
+    if wrong is None or not wrong.errors:
+        return loaded
+    columns = [column.to_pylist() for column in loaded.columns]
+    for cell in wrong.errors:
+        row, at = cell.offset_position
+        kind = cell.detail.partition("Error(")[2].rstrip("')")
+        columns[at][row] = CELL_ERRORS.get(kind, "#ERROR!")
+    return pa.RecordBatch.from_arrays(
+        [pa.array(column, pa.string()) for column in columns], names=loaded.schema.names
+    )
+
+
 def xlsx_sheet(path: Path, sheet: str) -> RowFile | None:
     """One sheet, its first row the header."""
-    loaded = _excel(path).load_sheet(sheet, header_row=None, dtypes="string").to_arrow()
+    loaded = _with_errors(_excel(path).load_sheet(sheet, header_row=None, dtypes="string"))
     for at in range(loaded.num_rows):
         titles = [column[at].as_py() or "" for column in loaded.columns]
         if any(title.strip() for title in titles):

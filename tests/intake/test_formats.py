@@ -8,6 +8,7 @@ import sqlite3
 
 import pandas as pd
 import pytest
+import xlsxwriter
 
 from failstats.errors import InputError
 from failstats.intake.load import load
@@ -88,6 +89,23 @@ def test_bad_lines_of_json_are_kept_apart(tmp_path, warehouse, ask):
         (5, "loads_per_week must be a finite number"),
     ]  # fmt: skip
     assert ask("select loads_per_week from raw.units where unit_id = 'u4'") == [(6.5,)]
+
+
+def test_an_error_in_a_cell_is_no_blank(tmp_path, warehouse, ask):
+    with xlsxwriter.Workbook(str(tmp_path / "units.xlsx")) as book:
+        sheet = book.add_worksheet("units")
+        sheet.write_row(0, 0, ["unit_id", "family", "installed_on", "loads_per_week"])
+        sheet.write_row(1, 0, ["u1", "E1", "2020-01-02", 4])
+        sheet.write_row(2, 0, ["u2", "E1"])
+        sheet.write_formula(2, 2, "=1/0", None, "#DIV/0!")
+        sheet.write_row(3, 0, ["u3", "E1", "2020-01-02"])
+        sheet.write_formula(3, 3, "=A99", None, "#REF!")
+        sheet.write_row(4, 0, ["u4", "E1"])
+    load(warehouse, [tmp_path / "units.xlsx"])
+    assert ask("select unit_id from raw.units order by 1") == [("u1",), ("u4",)]
+    assert ask('select line, "column" from raw.quarantine order by 1') == [
+        (3, "installed_on"), (4, "loads_per_week"),
+    ]  # fmt: skip
 
 
 def test_a_list_or_an_object_is_no_value(tmp_path, warehouse, ask):
