@@ -16,8 +16,10 @@ from failstats.units import KINDS, parse_number, parse_quantity
 from failstats.vocabulary import Vocabulary
 from failstats.warehouse.schema import Column
 
-__all__ = ["Converter", "Dialect", "date_orders", "word_key"]
+__all__ = ["ERROR_CELL", "SHEET_ERRORS", "Converter", "Dialect", "date_orders", "word_key"]
 
+SHEET_ERRORS = {"#REF!", "#N/A", "#DIV/0!", "#VALUE!", "#NAME?", "#NUM!", "#NULL!", "#ERROR!"}
+ERROR_CELL = "must be a value, but it is the error of a spreadsheet's formula"
 FIRST_DAY = dt.date(1970, 1, 1)  # no appliance in use has records before it
 SPREADSHEET_DAY_0 = dt.date(1899, 12, 30)  # a spreadsheet's day number counts from here
 LARGEST_WHOLE = 2**31 - 1
@@ -124,6 +126,8 @@ class Converter:
             text = codes.get(text.strip().lower(), text)
             if not text:
                 return (None,) * width, None
+        if text.startswith("#") and text.strip().upper() in SHEET_ERRORS:
+            return (None,) * width, f"{column.name} {ERROR_CELL}"
         try:
             values = self._read(column, text)
         except InputError as fault:

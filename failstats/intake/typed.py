@@ -14,7 +14,7 @@ import pyarrow.compute as compute
 
 from failstats.errors import InputError
 from failstats.intake.columns import coded, constant, listed, recoded, spellings, taken
-from failstats.intake.convert import Converter, Dialect, date_orders
+from failstats.intake.convert import ERROR_CELL, SHEET_ERRORS, Converter, Dialect, date_orders
 from failstats.intake.privacy import (
     LONGEST_TEXT,
     identifying,
@@ -96,14 +96,17 @@ def _without_long(
     reason = f"{column.name} must be at most {LONGEST_TEXT} characters: free text is not loaded"
     if not pa.types.is_dictionary(words.type):
         lengths = compute.utf8_length(words)
-        if (compute.max(lengths).as_py() or 0) <= LONGEST_TEXT:
+        marked = compute.any(compute.starts_with(words, "#")).as_py()
+        if (compute.max(lengths).as_py() or 0) <= LONGEST_TEXT and not marked:
             return words
         words = coded(words)
     told = listed(words)
     is_long = [len(text or "") > LONGEST_TEXT for text in told]
-    if any(is_long):
-        _note(source, place, column.name, words,
-              [reason if one else None for one in is_long])  # fmt: skip
+    wrong = f"{column.name} {ERROR_CELL}"
+    _note(source, place, column.name, words, [
+        reason if one else wrong if (text or "").upper() in SHEET_ERRORS else None
+        for text, one in zip(told, is_long, strict=True)
+    ])  # fmt: skip
     shown = [None if one else text for text, one in zip(told, is_long, strict=True)]
     return recoded(words, shown, for_sql=True)
 

@@ -101,10 +101,12 @@ def test_an_error_in_a_cell_is_no_blank(tmp_path, warehouse, ask):
         sheet.write_row(3, 0, ["u3", "E1", "2020-01-02"])
         sheet.write_formula(3, 3, "=A99", None, "#REF!")
         sheet.write_row(4, 0, ["u4", "E1"])
+        sheet.write_row(5, 0, ["u5", "#REF!"])  # as a CSV export has it
+        sheet.write_row(6, 0, ["#N/A", "E1"])
     load(warehouse, [tmp_path / "units.xlsx"])
     assert ask("select unit_id from raw.units order by 1") == [("u1",), ("u4",)]
     assert ask('select line, "column" from raw.quarantine order by 1') == [
-        (3, "installed_on"), (4, "loads_per_week"),
+        (3, "installed_on"), (4, "loads_per_week"), (6, "family"), (7, "unit_id"),
     ]  # fmt: skip
 
 
