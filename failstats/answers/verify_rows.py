@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
+import gc
 from collections import defaultdict
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -107,6 +110,18 @@ def _table(session: Session, name: str, below: str) -> list[Row]:
     return [{str(key): cell for key, cell in row.items()} for row in frame.to_dict("records")]
 
 
+@contextlib.contextmanager
+def _without_sweeps() -> Iterator[None]:
+    """Millions of small dicts hold no cycles: looking for some takes longer than making them."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
+
+
 def raw_records(session: Session, below: str = EVERY) -> RawRecords:
     """Read the raw tables and build lives, calls and states of the vent again, row by row.
 
@@ -118,7 +133,11 @@ def raw_records(session: Session, below: str = EVERY) -> RawRecords:
     -----
     Neither staging nor facts nor counts of failstats are read: see `verify_plain`.
     """
-    tables = {name: _table(session, name, below) for name in TABLES}
+    with _without_sweeps():
+        return _made(session, {name: _table(session, name, below) for name in TABLES})
+
+
+def _made(session: Session, tables: dict[str, list[Row]]) -> RawRecords:
     choices, as_of = session.choices, session.as_of
     tables["units"] = [
         unit
@@ -139,7 +158,7 @@ def raw_records(session: Session, below: str = EVERY) -> RawRecords:
     }  # fmt: skip
     units, parts = tables["units"], session.vocabulary.parts
     visits = episodes(tables["jobs"], {unit["unit_id"] for unit in units})
-    found = findings(tables["lines"], visits, parts)
+    found = findings(tables.pop("lines"), visits, parts)  # the lines are not needed any more
     watched, where = spans(tables, clock), sockets(units, found, parts)
 
     def made() -> Any:
