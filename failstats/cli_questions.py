@@ -35,6 +35,12 @@ def _readings(given: tuple[str, ...]) -> dict[str, str]:
                 where="--reading",
                 do="write --reading coil=9.9ohm, or coil=OL for an open circuit.",
             )
+        if part.strip() in found:
+            raise InputError(
+                f"--reading must name each part once, but {part.strip()} stands twice.",
+                where="--reading",
+                do="keep one of the two.",
+            )
         found[part.strip()] = value.strip()
     return found
 

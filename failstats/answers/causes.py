@@ -88,7 +88,7 @@ class Causes(Answer):
         rows = [r for r in self.summary["readings"] if r["ohm_median"] is not None]
         most = max(rows, key=lambda r: r["readings"] - r["open_circuit"])
         return (
-            f"Most often measured: a {text.words(most['part'])} found "
+            f"Most often measured: {text.one(most['part'])} found "
             f"{text.words(most['finding'])}, half of the readings under "
             f"{most['ohm_median']:.3g} Ω, "
             f"nine in ten from {most['ohm_p05']:.3g} to {most['ohm_p95']:.3g} Ω; "
@@ -104,8 +104,15 @@ class Causes(Answer):
         return _flat(self.summary["given_reading"])
 
     def trend_table(self) -> pd.DataFrame:
-        """Does a part's share rise or fall over the quarters: slope a year, p, q."""
-        return _flat(self.summary["trend"])
+        """Does a part's share rise or fall over the quarters: slope a year, p, q; unit_count of
+        the complaint and part."""
+        units = {(r["complaint"], r["part"]): r["unit_count"] for r in self.summary["parts"]}
+        return _flat(
+            [
+                {**r, "unit_count": units.get((r["complaint"], r["part"]))}
+                for r in self.summary["trend"]
+            ]
+        )
 
     def readings_table(self) -> pd.DataFrame:
         """What parts measure, by finding, and how that drifts with age."""
@@ -122,7 +129,7 @@ class Causes(Answer):
         return charts.pareto(
             mine[["label", "count", "share", "low", "high"]],
             label="part found failed",
-            title=f"What was found behind {text.words(complaint)}",
+            title=f"What was found {causes_text.behind(complaint)}",
         )
 
     def complaint_chart(self) -> Any:
@@ -174,7 +181,8 @@ class Causes(Answer):
             for row in mine.head(3).itertuples()
         )
         total = self.summary["episodes"][complaint]
-        return f"Behind {text.words(complaint)} ({total:,} fault{'s' * (total != 1)}): {top}."
+        said = causes_text.behind(complaint)
+        return f"{said[0].upper()}{said[1:]} ({total:,} fault{'s' * (total != 1)}): {top}."
 
     def details(self) -> list[str]:
         """Tables: parts by complaint, sets, readings, where parts break, trend."""
@@ -212,6 +220,10 @@ def causes(
     interval of the binomial with prior Beta(1/2, 1/2)). Trips count as failures.
     """
     spellings = session.vocabulary.spellings("complaints")
+    if complaint is not None:  # as the program says it, or as it stands in the records
+        complaint = complaint.strip().lower()
+        if "_".join(complaint.split()) in spellings:
+            complaint = "_".join(complaint.split())
     if complaint is not None and complaint not in spellings:
         raise InputError(
             f"--complaint must be one of {', '.join(session.vocabulary.words['complaints'])}, but "
@@ -246,7 +258,7 @@ def causes(
     sets = session.run("causes_sets", complaint=chosen)
     totals = {str(k): int(v) for k, v in sets.groupby("complaint")["episodes"].sum().items()}
     parts = _parts(session.run("causes_parts", complaint=chosen), totals, confidence_level)
-    leading = [word for word, _ in sorted(totals.items(), key=lambda item: -item[1])]
+    leading = sorted(totals, key=lambda word: (word == causes_text.NOT_RECORDED, -totals[word]))
     rows.sort(
         key=lambda r: (
             leading.index(r.complaint),
@@ -300,7 +312,15 @@ def _parts(counted: pd.DataFrame, totals: dict[str, int], level: float) -> list[
                 "high": float(high),
             }
         )
-    return sorted(out, key=lambda r: (-totals[r["complaint"]], -r["episodes"], r["part"]))
+    return sorted(
+        out,
+        key=lambda r: (
+            r["complaint"] == causes_text.NOT_RECORDED,
+            -totals[r["complaint"]],
+            -r["episodes"],
+            r["part"],
+        ),
+    )
 
 
 def _flat(rows: Sequence[dict[str, Any]]) -> pd.DataFrame:

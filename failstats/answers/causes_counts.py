@@ -115,6 +115,12 @@ def given_reading(
                 where="--reading",
                 do="correct the word.",
             )
+        if spellings[part] in asked:
+            raise InputError(
+                f"--reading must name each part once, but {spellings[part]} stands twice.",
+                where="--reading",
+                do="keep one of the two.",
+            )
         asked[spellings[part]] = reading_class(value, part)
     frame = session.run(
         "causes_given", complaint=complaint, measured=list(asked), classes=list(asked.values())

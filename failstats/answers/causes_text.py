@@ -9,8 +9,9 @@ from failstats.answers import wording as text
 if TYPE_CHECKING:
     from failstats.answers.causes import Causes
 
-__all__ = ["details"]
+__all__ = ["NOT_RECORDED", "behind", "details"]
 
+NOT_RECORDED = "not_recorded"  # the word of the queries for a call without a complaint
 SETS_PRINTED = 6
 CALLED = 0.05  # q-value at which a trend is said
 NO_DIAGNOSIS = (
@@ -24,6 +25,17 @@ CLASS_WORDS = {
     "8_to_15_ohm": "8 to 15 Ω",
     "over_15_ohm": "over 15 Ω",
 }
+
+
+def behind(complaint: str) -> str:
+    """The calls a share is of, in the words of a sentence.
+
+    >>> behind("no_heat"), behind("not_recorded")
+    ('behind no heat', 'where no complaint is recorded')
+    """
+    if complaint == NOT_RECORDED:
+        return "where no complaint is recorded"
+    return f"behind {text.words(complaint)}"
 
 
 def details(answer: Causes) -> list[str]:
@@ -112,7 +124,16 @@ def _given(answer: Causes, level: str) -> list[str]:
     ]
     if not rows:
         return [text.wrap(f"Too few past calls read like {said} to state shares.")]
-    return [f"Past calls that read like {said}:", text.table(rows), text.wrap(NO_DIAGNOSIS)]
+    alike = answer.summary["given_reading"][0]["reading"].split(" + ")
+    said = ", ".join(
+        f"{text.words(part)} {value} ({CLASS_WORDS[word]})"
+        for (part, value), word in zip(asked.items(), alike, strict=True)
+    )
+    return [
+        text.wrap(f"Past calls that read like {said}:"),
+        text.table(rows),
+        text.wrap(NO_DIAGNOSIS),
+    ]
 
 
 def _readings(summary: dict[str, Any]) -> list[str]:
@@ -156,9 +177,7 @@ def _sites(summary: dict[str, Any]) -> list[str]:
             else "no place more than chance would have it"
         )
         lines.append(
-            text.wrap(
-                f"Where a {text.words(found['part'])} breaks: {sites}; {verdict} (p {p:.2g})."
-            )
+            text.wrap(f"Where {text.one(found['part'])} breaks: {sites}; {verdict} (p {p:.2g}).")
         )
     return lines
 
@@ -177,7 +196,7 @@ def _trend(summary: dict[str, Any]) -> list[str]:
         ]
     return [
         text.wrap(
-            f"Over the quarters, behind {text.words(row['complaint'])}, {text.words(row['part'])} "
+            f"Over the quarters, {behind(row['complaint'])}, {text.words(row['part'])} "
             f"{'rises' if row['share_per_year'] > 0 else 'falls'} by "
             f"{text.points(abs(row['share_per_year']))} a year (q {row['q_value']:.2g})."
         )

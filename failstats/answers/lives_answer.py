@@ -92,7 +92,8 @@ class Lives(Answer):
         return pd.DataFrame(rows, columns=["series", *columns, "low", "high"])
 
     def fitted_table(self) -> pd.DataFrame:
-        """The fitted lives by age: series, age_days, survival, rate (failures per day)."""
+        """The fitted lives by age: series, age_days, survival, rate (failures per day),
+        unit_count."""
         frames = []
         for life in self.results:
             if life.model is None or not life.parameters or not life.curve:
@@ -115,10 +116,16 @@ class Lives(Answer):
             rate[1:] = np.exp(family.log_hazard(theta, ages[1:]).value)
             frames.append(
                 pd.DataFrame(
-                    {"series": name_of(life), "age_days": ages, "survival": survival, "rate": rate}
+                    {
+                        "series": name_of(life),
+                        "age_days": ages,
+                        "survival": survival,
+                        "rate": rate,
+                        "unit_count": life.unit_count,
+                    }
                 )
             )
-        columns = ["series", "age_days", "survival", "rate"]
+        columns = ["series", "age_days", "survival", "rate", "unit_count"]
         return pd.concat(frames) if frames else pd.DataFrame(columns=columns)
 
     def chart(self, kind: str = "curve") -> Any:

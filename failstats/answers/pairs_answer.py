@@ -17,6 +17,11 @@ from failstats.show import charts
 __all__ = ["Pairs"]
 
 
+def _units(pair: Pair) -> dict[str, int]:
+    """What was replaced -> units with such index jobs."""
+    return {entry.after: entry.units for entry in pair.follow_on}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pairs(Answer):
     """Every ordered pair of parts; those whose difference can be stated come first."""
@@ -40,7 +45,8 @@ class Pairs(Answer):
         return None if leading is None else leading[1].weighted_ci
 
     def difference_table(self) -> pd.DataFrame:
-        """pair, window_days, difference, low, high (weighted where stated)."""
+        """pair, window_days, difference, low, high (weighted where stated), and units: of the
+        arm with fewer."""
         rows = []
         for pair in self.results:
             for entry in pair.difference:
@@ -56,10 +62,11 @@ class Pairs(Answer):
                         "low": low,
                         "high": high,
                         "weighted": weighted,
+                        "units": min(_units(pair).values(), default=None),
                     }
                 )
         return pd.DataFrame(
-            rows, columns=["pair", "window_days", "difference", "low", "high", "weighted"]
+            rows, columns=["pair", "window_days", "difference", "low", "high", "weighted", "units"]
         )
 
     def after_table(self) -> pd.DataFrame:
@@ -76,14 +83,15 @@ class Pairs(Answer):
         return frame.assign(ratio_low=low, ratio_high=high)
 
     def curve_table(self) -> pd.DataFrame:
-        """series, age_days (since the job), share, low, high: back with either part failed."""
+        """series, age_days (since the job), share, low, high: back with either part failed; units
+        whose jobs are followed."""
         rows = []
         for pair in self.results:
             name = f"{text.words(pair.first)}, {text.words(pair.second)}"
             for step in pair.curve:
-                for arm, share, ci in (
-                    ("kept", step.alone, step.alone_ci),
-                    ("replaced too", step.both, step.both_ci),
+                for arm, after, share, ci in (
+                    ("kept", "first_replaced_alone", step.alone, step.alone_ci),
+                    ("replaced too", "both_replaced", step.both, step.both_ci),
                 ):
                     rows.append(
                         {
@@ -93,9 +101,12 @@ class Pairs(Answer):
                             "share": share,
                             "low": ci[0],
                             "high": ci[1],
+                            "units": _units(pair).get(after),
                         }
                     )
-        return pd.DataFrame(rows, columns=["pair", "series", "age_days", "share", "low", "high"])
+        return pd.DataFrame(
+            rows, columns=["pair", "series", "age_days", "share", "low", "high", "units"]
+        )
 
     def overlap_by_chance(self) -> pd.DataFrame:
         """pair, chance of pairing (from, to), jobs with the partner kept and replaced."""
@@ -192,7 +203,7 @@ class Pairs(Answer):
         frame = frame[frame["pair"] == name].rename(columns={"age_days": "days"})
         return charts.follow_on_curves(
             frame[["series", "days", "share", "low", "high"]],
-            title=f"After a {text.words(leading[0].first)} was replaced: back with either failed",
+            title=f"After {text.one(leading[0].first)} was replaced: back with either failed",
         )
 
     def curve_line(self) -> str:
@@ -221,8 +232,8 @@ class Pairs(Answer):
             )
         return (
             f"For no pair of parts are there {FEWEST_INDEX_JOBS} jobs with the partner kept and as "
-            "many with both replaced (jobs that found the partner failed apart): what pairing "
-            "changes cannot be said."
+            "many with both replaced (jobs that found the partner failed do not count): what "
+            "pairing changes cannot be said."
         )
 
     def details(self) -> list[str]:

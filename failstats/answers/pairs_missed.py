@@ -7,7 +7,7 @@ import pandas as pd
 
 from failstats.answers.pairs_follow import REPLICATES, SEED, Background
 from failstats.answers.pairs_rows import Missed, TestContrast
-from failstats.estimate.follow_on import cumulative_incidence
+from failstats.estimate.follow_on import FEW_EVENTS, Arm, cumulative_incidence
 from failstats.warehouse.session import Session
 
 __all__ = ["MISSED_WINDOW", "missed_by_test"]
@@ -48,6 +48,15 @@ def usual_share(part: str, family: np.ndarray, age: np.ndarray, curves: Backgrou
     return out
 
 
+def _few(share: np.ndarray, seen: int, known: int, level: float) -> tuple[float, float]:
+    """Wilson's limits of a share with hardly any failure, of the parts followed long enough."""
+    arm = Arm(
+        share=share[:1], draws=share[1:, None], events=np.array([seen]), known=np.array([known])
+    )
+    low, high = arm.interval(level)
+    return float(low[0]), float(high[0])
+
+
 def _part(
     part: str, group: pd.DataFrame, curves: Background, level: float
 ) -> tuple[list[Missed], TestContrast | None]:
@@ -56,7 +65,7 @@ def _part(
     weight = np.vstack([np.ones(len(group)), draws[:, code]])
     usual = usual_share(part, group["family"].to_numpy(), group["age_days"].to_numpy(float), curves)
     tail = [(1 - level) / 2, (1 + level) / 2]
-    rows, beyond_of, sizes = [], {}, {}
+    rows, beyond_of, sizes, events = [], {}, {}, {}
     for test in sorted(group["test"].unique()):
         mine = (group["test"] == test).to_numpy()
         arm, w = group[mine], weight[:, mine]
@@ -66,15 +75,21 @@ def _part(
         total = w.sum(axis=1)
         base = np.divide(w @ usual[mine], total, out=np.full(len(total), np.nan), where=total > 0)
         beyond = share - base
+        seen = int((failed & (days <= MISSED_WINDOW)).sum())
         low, high = np.nanquantile(share[1:], tail)
         ends = np.nanquantile(beyond[1:], tail)
+        if seen < FEW_EVENTS:  # resampled shares bunch at 0: Wilson's limits, the usual held
+            known = int(((failed & (days <= MISSED_WINDOW)) | (days >= MISSED_WINDOW)).sum())
+            low, high = _few(share, seen, known, level)
+            ends = np.array([low, high]) - base[0]
         beyond_of[test], sizes[test] = beyond, len(arm)
+        events[test] = seen
         rows.append(
             Missed(
                 test=str(test),
                 kept=len(arm),
                 unit_count=int(arm["unit_id"].nunique()),
-                failed_within=int((failed & (days <= MISSED_WINDOW)).sum()),
+                failed_within=seen,
                 share=float(share[0]),
                 ci=(float(low), float(high)),
                 usual_share=float(base[0]),
@@ -84,6 +99,8 @@ def _part(
         )
     both = ("cold_continuity", "hot_cycle")
     if min(sizes.get(test, 0) for test in both) < FEWEST_PASSED:
+        return rows, None
+    if min(events[test] for test in both) < FEW_EVENTS:  # too few to contrast the two tests
         return rows, None
     gap = beyond_of[both[0]] - beyond_of[both[1]]
     low, high = np.nanquantile(gap[1:], tail)

@@ -23,6 +23,10 @@ VERDICTS = {
     "no_dependence_seen": "But the records show no more of it than chance would: no effect of the "
     "one on the other is claimed.",
 }
+NOT_COMPARED = (
+    "But too few dryers are watched from installation to see whether units that differ in general "
+    "explain it: no effect of the one on the other is claimed."
+)
 FEWEST_SHOWN = 2  # found failed together; single coincidences are in the table of the answer
 TESTS = {"cold_continuity": "cold", "hot_cycle": "hot"}
 
@@ -30,11 +34,11 @@ TESTS = {"cold_continuity": "cold", "hot_cycle": "hot"}
 def headline(pair: Pair, entry: Difference) -> str:
     """What pairing changes, for the leading pair; its weighted difference is stated."""
     said = (
-        f"When a {text.words(pair.first)} is replaced and the {text.words(pair.second)} stays, "
+        f"When {text.one(pair.first)} is replaced and the {text.words(pair.second)} stays, "
         f"{text.share(entry.alone)} are back within {entry.window_days} days with one of the two "
-        f"failed; with both replaced, {text.share(entry.both)}: a difference of "
-        f"{text.points(entry.weighted_difference)}{text.between(entry.weighted_ci, text.points)}, "
-        "weighted for what led to pairing."
+        f"failed; with both replaced, {text.share(entry.both)}. Weighted for what led to pairing, "
+        f"the difference is {text.points(entry.weighted_difference)}"
+        f"{text.between(entry.weighted_ci, text.points)}."
     )
     if entry.weighted_ci is not None and entry.weighted_ci[0] <= 0 <= entry.weighted_ci[1]:
         said += " That may be chance."
@@ -53,6 +57,20 @@ def details(results: Sequence[Pair], settings: Mapping[str, Any]) -> list[str]:
     ]
 
 
+def _odds(ratio: float | None) -> str:
+    """An odds ratio; a small one is never rounded to nothing."""
+    if ratio is None:
+        return ""
+    return f"{ratio:.1f}" if ratio >= 0.95 or ratio == 0 else f"{ratio:.1g}"
+
+
+def _chance(q: float | None) -> str:
+    """A q-value; what no computer number can hold is not 0."""
+    if q is None:
+        return ""
+    return "under 1e-300" if q < 1e-300 else f"{q:.2g}"
+
+
 def _together(results: Sequence[Pair]) -> list[str]:
     rows = [
         {
@@ -61,8 +79,8 @@ def _together(results: Sequence[Pair]) -> list[str]:
             "jobs": p.episodes_first,
             "both": p.episodes_both,
             "share": "" if p.share is None else text.share(p.share),
-            "odds ratio": "" if p.odds_ratio is None else f"{p.odds_ratio:.1f}",
-            "q": "" if p.q_value is None else f"{p.q_value:.2g}",
+            "odds ratio": _odds(p.odds_ratio),
+            "q": _chance(p.q_value),
             "both failed": p.both_failed,
         }
         for p in results
@@ -93,8 +111,8 @@ def _failed(results: Sequence[Pair], settings: Mapping[str, Any]) -> list[str]:
             "found failed too": p.joint.found_failed,
             "share": text.share(p.joint.share),
             "if nobody looked": f"{text.share(low)} to {text.share(high)}" if high > low else "",
-            "odds ratio": "" if p.failed_odds_ratio is None else f"{p.failed_odds_ratio:.1f}",
-            "q": "" if p.failed_q_value is None else f"{p.failed_q_value:.2g}",
+            "odds ratio": _odds(p.failed_odds_ratio),
+            "q": _chance(p.failed_q_value),
         }
         if corrected:
             row["put right"] = (
@@ -183,8 +201,10 @@ def _expected(results: Sequence[Pair], settings: Mapping[str, Any]) -> list[str]
     if not rows:
         return []
     return [
-        "Against the usual wear (first-fitted parts of the same age and family, before any repair "
-        "of the heat parts):",
+        text.wrap(
+            "Against the usual wear (first-fitted parts of the same age and family, before any "
+            "repair of the heat parts):"
+        ),
         text.table(rows),
         text.wrap(
             "A ratio above 1 may come from dryers that break everything sooner; only the "
@@ -216,8 +236,8 @@ def _missed(results: Sequence[Pair], settings: Mapping[str, Any]) -> list[str]:
         if p.test_contrast is not None:
             said.append(
                 text.wrap(
-                    f"A {text.words(p.second)} that passed cold fails {_more(p)} than one that "
-                    f"passed hot{text.between(p.test_contrast.ci, text.points)}."
+                    f"{text.one(p.second).capitalize()} that passed cold fails {_more(p)} than "
+                    f"one that passed hot{text.between(p.test_contrast.ci, text.points)}."
                 )
             )
     return ["What a test misses:", text.table(rows), *said] if rows else []
@@ -266,7 +286,7 @@ def _tau(tau: float, ci: tuple[float, float]) -> str:
 def _hidden(pair: Pair, hidden: Hidden) -> str:
     first, second = text.words(pair.first), text.words(pair.second)
     verdict = pair.dependence
-    claimed = verdict is None or verdict.verdict in ("hidden_failure", "both")
+    claimed = verdict is not None and verdict.verdict in ("hidden_failure", "both")
     begin = "Hidden failures" if claimed else "If hidden failures were behind it"
     said = (
         f"{begin}: while a {second} is bad unseen, the {first} fails {hidden.multiplier:.0f} times "
@@ -276,7 +296,9 @@ def _hidden(pair: Pair, hidden: Hidden) -> str:
         f"then, and {text.share(hidden.induced_share)} of the {first} failures came after one. "
         f"{_spread(hidden)}"
     )
-    if verdict is not None:
+    if verdict is None:
+        said += " " + NOT_COMPARED
+    else:
         said += " " + VERDICTS[verdict.verdict].format(
             multiplier=verdict.multiplier_where_units_differ
         )

@@ -377,7 +377,7 @@ def _words(
         f"{text.money(saving, currency, decimals=0)} saved per 100 jobs against keeping it"
         f"{text.between(limits, lambda v: text.money(v, currency, decimals=0))}"
     )
-    begin = f"hen a {text.words(case.first)} has failed, "
+    begin = f"hen {text.one(case.first)} has failed, "
     if not _worthwhile(case, weighed):
         return f"W{begin}{do('keep')}: no rule saves {text.share(LEAST_SAVING)} over {span}."
     if found.unclear:

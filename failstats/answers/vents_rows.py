@@ -109,7 +109,7 @@ class Vents(Answer):
         )
 
     def forest_table(self) -> pd.DataFrame:
-        """label, role, ratio, low, high."""
+        """label, role, ratio, low, high, units."""
         rows = [
             {
                 "label": f"{text.words(r.part)}: {said.state_words(r.contrast)}"
@@ -118,14 +118,23 @@ class Vents(Answer):
                 "ratio": r.hazard_ratio,
                 "low": r.ci[0],
                 "high": r.ci[1],
+                "units": r.units,
             }
             for r in self.results
             if r.hazard_ratio is not None and not r.contrast.startswith("unknown")
         ]
-        return pd.DataFrame(rows, columns=["label", "role", "ratio", "low", "high"])
+        return pd.DataFrame(rows, columns=["label", "role", "ratio", "low", "high", "units"])
+
+    def _units(self) -> dict[str, int]:
+        """Part -> the fewest units that any of its contrasts rests on."""
+        found: dict[str, int] = {}
+        for row in self.results:
+            found[row.part] = min(row.units, found.get(row.part, row.units))
+        return found
 
     def dose_table(self) -> pd.DataFrame:
-        """series (the part), months since the last cleaning, ratio, low, high."""
+        """series (the part), months since the last cleaning, ratio, low, high, units."""
+        units = self._units()
         rows = [
             {
                 "series": text.words(part),
@@ -133,11 +142,12 @@ class Vents(Answer):
                 "ratio": point["hazard_ratio"],
                 "low": point["low"],
                 "high": point["high"],
+                "units": units.get(part),
             }
             for part, points in self.summary.get("dose_response", {}).items()
             for point in points
         ]
-        return pd.DataFrame(rows, columns=["series", "months", "ratio", "low", "high"])
+        return pd.DataFrame(rows, columns=["series", "months", "ratio", "low", "high", "units"])
 
     def curve_table(self) -> pd.DataFrame:
         """series (the state of the vent), age_days, survival, low, high, at_risk."""
@@ -165,7 +175,8 @@ class Vents(Answer):
         return pd.DataFrame(rows, columns=columns)
 
     def sensitivity_table(self) -> pd.DataFrame:
-        """part, way (the choice made otherwise), hazard_ratio, low, high, failures."""
+        """part, way (the choice made otherwise), hazard_ratio, low, high, failures, units."""
+        units = self._units()
         rows = [
             {
                 "part": one.part,
@@ -174,11 +185,12 @@ class Vents(Answer):
                 "low": one.ci[0],
                 "high": one.ci[1],
                 "failures": one.failures,
+                "units": units.get(one.part),
             }
             for one in self.summary.get("sensitivity", [])
         ]
         return pd.DataFrame(
-            rows, columns=["part", "way", "hazard_ratio", "low", "high", "failures"]
+            rows, columns=["part", "way", "hazard_ratio", "low", "high", "failures", "units"]
         )
 
     def chart(self) -> Any:

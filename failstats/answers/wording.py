@@ -13,6 +13,7 @@ __all__ = [
     "figure",
     "level_head",
     "money",
+    "one",
     "points",
     "quantity",
     "share",
@@ -71,12 +72,12 @@ def quantity(value: float, stored: str) -> str:
 def points(value: float | None) -> str:
     """A difference of two shares, in percentage points.
 
-    >>> points(0.128), points(-0.004)
-    ('12.8 points', '-0.4 points')
+    >>> points(0.128), points(-0.004), points(-0.0001)
+    ('12.8 points', '-0.4 points', '0.0 points')
     """
     if value is None:
         return "unknown"
-    return f"{100 * value:.1f} points"
+    return f"{round(100 * value, 1) + 0.0:.1f} points"
 
 
 def between(
@@ -97,6 +98,16 @@ def between(
         low = low[: -len(unit) - 1]
     said = f"{low} to {high}"
     return f" ({said})" if brackets else said
+
+
+def one(part: Any) -> str:
+    """A part with its article.
+
+    >>> one("coil"), one("igniter"), one("door_switch")
+    ('a coil', 'an igniter', 'a door switch')
+    """
+    said = words(part)
+    return f"{'an' if said[:1] in 'aeio' else 'a'} {said}"
 
 
 def words(code: Any) -> str:

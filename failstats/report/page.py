@@ -23,7 +23,7 @@ from failstats.report.bundle import (
 from failstats.report.glossary import glossary
 from failstats.report.pictures import chart_spec, more_pictures, without_small
 from failstats.report.printing import advice_rows, environment, paper_name, van_rows
-from failstats.report.tables import MIN_CELL, csv_text, page_table, withhold_small
+from failstats.report.tables import MIN_CELL, can_be_judged, csv_text, page_table, withhold_small
 from failstats.report.what_if import page_panels, with_mark
 from failstats.show.cautions import cautions
 from failstats.show.text import clean
@@ -46,6 +46,7 @@ SECTIONS = (
     ("manager", "For the manager", ("pairs", "policy")),
     ("steward", "For the keeper of the records", ("quality", "rules")),
 )
+OF_ROWS = ("quality", "quality_remarks")  # tables of rows as they came in, of no unit's figures
 OPENING = (
     ("What to put on the vans", ("stock",)),
     ("Does vent neglect shorten part life?", ("vents",)),
@@ -132,7 +133,7 @@ def _frames(answer: Any) -> list[tuple[str, str, pd.DataFrame]]:
     """Every table an answer offers: its own and those named ``..._table``, as its chart's."""
     found = [(answer.command, f"Table: {answer.command}", answer.table())]
     for name in sorted(dir(type(answer))):
-        if name.endswith("_table") and not name.startswith("_"):
+        if name.endswith("_table") and not name.startswith("_") and name != "rows_table":
             stem = name.removesuffix("_table")
             frame = getattr(answer, name)()
             if isinstance(frame, pd.DataFrame):
@@ -161,6 +162,7 @@ class _Writer:
     refused: int | None
     files: list[Path]
     withheld: int = 0
+    unjudged: int = 0
 
     def table(self, file: str, label: str, frame: pd.DataFrame) -> tuple[dict[str, Any], int]:
         """One table as CSV and for the page, and how many of its rows were withheld."""
@@ -185,13 +187,25 @@ class _Writer:
 
     def article(self, answer: Any) -> dict[str, Any]:
         """One answer as the template wants it."""
-        tables, hidden = [], 0
+        tables, hidden, unjudged = [], 0, 0
         for file, label, frame in _frames(answer):
+            if self.public and file not in OF_ROWS and not can_be_judged(frame):
+                unjudged += 1
+                continue
             shown, count = self.table(file, label, frame)
             hidden += count
             if shown["count"]:
                 tables.append(shown)
+        self.unjudged += unjudged
         spec, no_chart = chart_spec(answer)
+        if unjudged and spec is not None:
+            spec, no_chart = (
+                None,
+                (
+                    "No chart: some of the rows it may be drawn from do not say on how many units "
+                    "they rest."
+                ),
+            )
         if hidden and spec is not None:
             spec, no_chart = (
                 None,
@@ -217,10 +231,11 @@ class _Writer:
             "description": (bare or {}).get("description", title),
             "no_chart": no_chart,
             "pictures": []
-            if hidden
+            if hidden or unjudged
             else more_pictures(answer, public=self.public, min_cell=self.min_cell),
             "tables": tables,
-            "details": "" if hidden else _details(answer),
+            # the command's words cannot be judged line by line; the tables above are
+            "details": "" if self.public else _details(answer),
             "notes": _warnings(answer),
             "origin": _origin(answer, self.refused),
             "again": _again(answer),
@@ -272,7 +287,8 @@ def write_report(
     title : heading of the page.
     currency : code of the company's one currency.
     public : for eyes outside the company: figures that rest on fewer than ``min_cell`` units are
-        withheld from the tables, with the charts and texts drawn from them, and the van lists.
+        withheld from the tables, with the charts drawn from them; so are tables whose rows do not
+        say on how many units they rest, the commands' own words, and the van lists.
     paper : "a4" or "letter".
     min_cell : units a public figure must rest on.
 
@@ -286,13 +302,15 @@ def write_report(
 
     Notes
     -----
-    Only a table with a column unit_count or units can be judged for ``public``; the opening
-    sentences speak of the whole fleet and stay.
+    Only a table with a column unit_count, units or at_risk can be judged for ``public``; the
+    opening sentences speak of the whole fleet and stay.
     """
     size = paper_name(paper)
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     refused = _refused(answers)
+    if public:  # a van list is what the answer is
+        answers = {command: answer for command, answer in answers.items() if command != "stock"}
     writer = _Writer(folder=folder, public=public, min_cell=min_cell, refused=refused, files=[])
     sections = _sections(answers, writer)
     some = next(iter(answers.values()), None)
@@ -303,7 +321,9 @@ def write_report(
     if public:
         withheld = (
             f"For readers outside the company: {writer.withheld} table rows that rest on fewer "
-            f"than {min_cell} units are shown without figures, and the van lists are left out."
+            f"than {min_cell} units are shown without figures; {writer.unjudged} tables whose rows "
+            "do not say on how many units they rest, the commands' own words and the van lists "
+            "are left out."
         )
     html = (
         environment()

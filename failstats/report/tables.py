@@ -13,7 +13,15 @@ import pandas as pd
 from failstats.show.quantities import as_shown, shown_unit
 from failstats.show.text import clean, number_text, share_text
 
-__all__ = ["MIN_CELL", "PageTable", "csv_text", "page_table", "safe_cell", "withhold_small"]
+__all__ = [
+    "MIN_CELL",
+    "PageTable",
+    "can_be_judged",
+    "csv_text",
+    "page_table",
+    "safe_cell",
+    "withhold_small",
+]
 
 MIN_CELL = 10  # units a cell must rest on to be shown to outsiders (contract, section 3)
 ROWS_ON_PAGE = 200
@@ -82,6 +90,11 @@ def _unit_column(frame: pd.DataFrame) -> str | None:
         if str(name) in UNIT_COLUMNS or str(name).endswith("_unit_count"):
             return str(name)
     return None
+
+
+def can_be_judged(frame: pd.DataFrame) -> bool:
+    """Whether the rows say on how many units (or lives at risk) they rest; an empty table does."""
+    return frame.empty or "at_risk" in frame.columns or _unit_column(frame) is not None
 
 
 def withhold_small(frame: pd.DataFrame, *, min_cell: int = MIN_CELL) -> tuple[pd.DataFrame, int]:

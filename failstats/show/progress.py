@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
@@ -17,6 +18,7 @@ Item = TypeVar("Item")
 
 BAR_AFTER = 2.0  # seconds before a running step says how much is left
 REDRAWN_AFTER = 0.2  # seconds between two drawings
+BEAT = 0.5  # seconds after which a silent step is drawn again
 
 
 def each(
@@ -59,6 +61,8 @@ class Step:
         self._drawn = 0
         self._doing = ""
         self._share = 0.0
+        self._lock = threading.Lock()
+        self._over = threading.Event()
 
     def __call__(self, doing: str) -> None:
         """Say what is being done now."""
@@ -73,9 +77,17 @@ class Step:
         if of is None:
             self._tell()
 
+    def _beat(self) -> None:
+        """Draw again and again, also while one long calculation tells nothing."""
+        while not self._over.wait(BEAT):
+            self._tell()
+
     def _tell(self) -> None:
-        if not self._live:
-            return
+        if self._live:
+            with self._lock:
+                self._tell_now()
+
+    def _tell_now(self) -> None:
         now = time.monotonic()
         if now - self._begun < BAR_AFTER or now - self._shown < REDRAWN_AFTER:
             return
@@ -96,6 +108,8 @@ class Step:
         self._drawn = len(text)
 
     def _close(self, *, failed: bool) -> None:
+        if not self._live:
+            return
         if self._drawn:
             self._stream.write("\r" + " " * self._drawn + "\r")
         word = "stopped after " if failed else ""
@@ -113,8 +127,8 @@ class Progress:
 
     Notes
     -----
-    A line per finished step is always written unless quiet; the running "about 3 s left" only on
-    a terminal.
+    Only on a terminal: what is being done and how much is left while a step runs longer than two
+    seconds, and a line for each finished step. Nothing when piped or quiet.
     """
 
     def __init__(self, *, quiet: bool = False, stream: TextIO | None = None) -> None:
@@ -126,11 +140,15 @@ class Progress:
         """Time one step: ``with progress.step("building lives"): ...``."""
         live = not self.quiet and bool(getattr(self.stream, "isatty", lambda: False)())
         running = Step(clean(label), total=total, stream=self.stream, live=live)
+        beat = threading.Thread(target=running._beat, daemon=True)
+        if live:
+            beat.start()
+        failed = True
         try:
             yield running
-        except BaseException:
-            if not self.quiet:
-                running._close(failed=True)
-            raise
-        if not self.quiet:
-            running._close(failed=False)
+            failed = False
+        finally:
+            running._over.set()
+            if live:
+                beat.join()
+            running._close(failed=failed)

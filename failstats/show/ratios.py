@@ -15,6 +15,7 @@ from failstats.show.theme import SERIES_COLOURS, themed
 __all__ = ["dose_response", "ratio_map", "stacked"]
 
 WIDTH = 460
+NARROWEST_PANEL = 300  # pixels that the words inside stacked panels need; narrow screens scroll
 HEIGHT = 260
 LABEL_GAP = 0.06  # of the height of the chart: one line of text
 TICKS = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20)
@@ -177,4 +178,8 @@ def stacked(panels: Sequence[Any], *, title: str) -> Any:
         color="independent", shape="independent", x="independent", y="independent"
     )
     text = " ".join(str(panel.description) for panel in panels)
-    return themed(whole.properties(title=titled(title), description=text))
+    return themed(
+        whole.properties(
+            title=titled(title), description=text, usermeta={"narrowest": NARROWEST_PANEL}
+        )
+    )

@@ -187,7 +187,8 @@ def test_a_pair_never_replaced_alone_is_said_so(company: Callable[..., Records])
     assert all(p.difference == [] for p in answer.results)
     assert answer.headline() == (
         "For no pair of parts are there 20 jobs with the partner kept and as many with both "
-        "replaced (jobs that found the partner failed apart): what pairing changes cannot be said."
+        "replaced (jobs that found the partner failed do not count): what pairing changes cannot "
+        "be said."
     )
     assert answer.failed_line() == "No two parts were found failed on the same call."
     assert answer.curve_chart() is None
@@ -210,7 +211,9 @@ def test_nearly_empty_records_are_no_fault(
         for name in ("chart", "complaint_chart", "readings_chart", "failed_chart", "curve_chart"):
             assert not hasattr(answer, name) or getattr(answer, name)() is None or found.results
     if "jobs" in tables:
-        assert found.headline().startswith("Behind not recorded (1 fault): no fault found 100 %")
+        assert found.headline().startswith(
+            "Where no complaint is recorded (1 fault): no fault found 100 %"
+        )
     else:
         assert found.headline() == "No call-out with a complaint is in the records."
 
@@ -320,3 +323,69 @@ def test_what_is_left_out_is_left_out_of_every_count(
     assert modes["episodes"] == coils
     ohms = records.query("rules_readings", part="igniter", low=0.0, high=100.0).iloc[0]
     assert ohms["readings"] == 0  # found failed: not a working reading
+
+
+def test_a_test_that_nobody_saw_fail_is_not_shown_better_than_chance(
+    company: Callable[..., Records],
+) -> None:
+    """Thirty passed and none failed within the year: resamples of 0 would give 0 to 0; Wilson's
+    upper limit of 0 of 30 is 0.1135 (z 1.96; z^2 / (30 + z^2) by hand)."""
+    count = 30
+    answer = company(
+        units="unit_id,family,installed_on,enrolled_on\n"
+        + "\n".join(f"u{k},E1,2016-01-01,2016-01-01" for k in range(count + 3)),
+        jobs="job_id,unit_id,visited_on,complaint\n"
+        + "\n".join(f"j{k},u{k},2018-01-01,no_heat" for k in range(count))
+        + f"\nk0,u{count},2017-01-01,no_heat\nk1,u{count},2022-01-01,no_heat",
+        lines="job_id,part,finding,action,test\n"
+        + "\n".join(
+            f"j{k},cutout,working,kept,cold_continuity\nj{k},coil,failed,replaced,cold_continuity"
+            for k in range(count)
+        )
+        + "\nk0,cutout,failed,replaced,cold_continuity\nk1,cutout,failed,replaced,visual",
+    ).pairs()
+    missed = answer.missed_table()
+    row = missed[(missed["part"] == "cutout") & (missed["test"] == "cold_continuity")].iloc[0]
+    assert (row["failed_within"], row["share"], row["low"]) == (0, 0.0, 0.0)
+    assert row["high"] == pytest.approx(1.959964**2 / (row["kept"] + 1.959964**2), abs=1e-4)
+    assert row["beyond_high"] > 0
+
+
+def test_words_of_a_complaint_and_of_none(company: Callable[..., Records]) -> None:
+    """What the program prints can be typed; calls without a complaint come last and are so named."""
+    tables = {
+        "units": "unit_id,family,installed_on,enrolled_on\nu1,E1,2016-01-01,2016-01-01",
+        "jobs": "job_id,unit_id,visited_on,complaint\nj1,u1,2018-01-01,\nj2,u1,2019-01-01,",
+        "lines": "job_id,part,finding,action\nj1,igniter,failed,replaced",
+    }
+    none = company(**tables).causes().headline()
+    assert none.startswith("Where no complaint is recorded (2 faults): ")
+    tables["jobs"] += "\nj3,u1,2020-01-01,no_heat"
+    tables["lines"] += "\nj3,coil,failed,replaced"
+    records = company(**tables)
+    assert records.causes("No heat").settings["complaint"] == "no_heat"
+    answer = records.causes()
+    assert answer.headline().startswith("Behind no heat (1 fault): coil 100 %")
+    assert [r["complaint"] for r in answer.summary["parts"]][0] == "no_heat"
+
+
+def test_no_effect_is_claimed_where_units_that_differ_were_not_compared() -> None:
+    """A hidden-state fit without its rival stands under "if"."""
+    from types import SimpleNamespace
+
+    from failstats.answers.pairs_text import _chance, _hidden, _odds
+
+    hidden = SimpleNamespace(
+        multiplier=20.0,
+        multiplier_ci=(9.0, 40.0),
+        life=SimpleNamespace(scale_days=5000.0),
+        scale_ci=(4000.0, 7000.0),
+        induced_share=0.4,
+        bracket=[],
+    )
+    pair = SimpleNamespace(first="cutout", second="thermostat", dependence=None)
+    said = _hidden(pair, hidden)  # type: ignore[arg-type]
+    assert said.startswith("If hidden failures were behind it")
+    assert said.endswith("no effect of the one on the other is claimed.")
+    assert (_chance(0.0), _chance(0.0012)) == ("under 1e-300", "0.0012")
+    assert (_odds(0.0123), _odds(16.02), _odds(0.0)) == ("0.01", "16.0", "0.0")

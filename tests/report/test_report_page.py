@@ -382,6 +382,29 @@ def test_public_leaves_out_further_pictures_of_small_cells(tmp_path):
     assert "The belt leads" not in html
 
 
+def test_public_leaves_out_what_does_not_say_on_how_many_units_it_rests(tmp_path):
+    """A curve without counts cannot be judged: no file, no picture, no words of the command."""
+
+    class Uncounted(WithMore):
+        def curve_table(self):
+            return pd.DataFrame({"days": [30, 60], "share": [0.1357, 0.2468]})
+
+        def details(self):
+            return ["share 0.1357"]
+
+    for public in (True, False):
+        folder = tmp_path / str(public)
+        answers = {"pairs": Uncounted("pairs", "Said.", shares((400, 300, 200)))}
+        write_report(answers, folder, title="t", currency="USD", public=public)
+        html = (folder / "report.html").read_text(encoding="utf-8")
+        assert (folder / "pairs_curve.csv").exists() is not public
+        assert ("0.1357" in html) is not public
+        assert ("spec-pairs-bands" in html) is not public
+        assert ("1 tables whose rows do not say" in html) is public
+        assert (folder / "pairs.csv").exists()
+        assert not (folder / "pairs_rows.csv").exists()
+
+
 def test_a_report_of_nothing_still_says_so(tmp_path):
     files = write_report({}, tmp_path, title="t", currency="USD")
     assert "No answer was given." in files.page.read_text(encoding="utf-8")

@@ -54,6 +54,7 @@ def test_stack_keeps_each_panel_and_can_be_drawn() -> None:
     spec = stacked(panels, title="All").to_dict()
     assert [part["title"]["text"] for part in spec["vconcat"]] == ["Forest", "Dose", "Map"]
     assert "config" in spec
+    assert spec["usermeta"]["narrowest"] >= 300  # a telephone scrolls it, words do not overlap
     assert not any("config" in part for part in spec["vconcat"])
     assert vl_convert.vegalite_to_svg(spec).count(">part in question<") == 1  # one legend, not two
     assert stacked(panels[:1], title="One") is panels[0]

@@ -2,6 +2,7 @@
 
 import io
 import os
+import time
 
 import numpy as np
 import pandas as pd
@@ -151,14 +152,14 @@ def test_the_answer_comes_first_and_the_doubt_last():
 
 
 def test_progress_says_each_step_and_how_long_it_took():
-    out = io.StringIO()
+    out = Terminal()
     with Progress(stream=out).step("building lives"):
         pass
     assert out.getvalue() == "building lives … 0.0 s\n"
 
 
 def test_progress_is_silent_when_quiet_and_honest_when_it_fails():
-    out = io.StringIO()
+    out = Terminal()
     with Progress(quiet=True, stream=out).step("building lives") as step:
         step.done(1)
     assert out.getvalue() == ""
@@ -207,6 +208,19 @@ def test_nothing_runs_along_when_piped(monkeypatch):
     with Progress(stream=out).step("loading") as step:
         monkeypatch.setattr("failstats.show.progress.time.monotonic", lambda: 1e9)
         step("a table")
-    assert out.getvalue().count("\n") == 1
-    assert "\r" not in out.getvalue()
-    assert "a table" not in out.getvalue()
+    assert out.getvalue() == ""
+
+
+def test_a_calculation_that_tells_nothing_is_drawn_all_the_same(monkeypatch):
+    monkeypatch.setattr("failstats.show.progress.BAR_AFTER", 0.0)
+    monkeypatch.setattr("failstats.show.progress.REDRAWN_AFTER", 0.0)
+    monkeypatch.setattr("failstats.show.progress.BEAT", 0.01)
+    out = Terminal()
+    with Progress(stream=out).step("answering pairs") as step:
+        step("belt and coil")
+        told = out.getvalue().count("\r")
+        for _ in range(500):
+            if out.getvalue().count("\r") > told + 1:
+                break
+            time.sleep(0.01)
+    assert out.getvalue().count("\r") > told + 2  # drawn again, then wiped
