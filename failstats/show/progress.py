@@ -61,6 +61,7 @@ class Step:
         self._drawn = 0
         self._doing = ""
         self._share = 0.0
+        self._share_at: float | None = None  # seconds after which it was reached
         self._lock = threading.Lock()
         self._over = threading.Event()
 
@@ -73,7 +74,7 @@ class Step:
         """Say that ``amount`` of the total is done; drawn on a terminal after two seconds."""
         total = self.total if of is None else of
         if total:
-            self._share = min(1.0, max(0.0, amount / total))
+            self._share, self._share_at = min(1.0, max(0.0, amount / total)), None
         if of is None:
             self._tell()
 
@@ -89,13 +90,17 @@ class Step:
 
     def _tell_now(self) -> None:
         now = time.monotonic()
+        elapsed = now - self._begun
+        if self._share_at is None:
+            self._share_at = elapsed
         if now - self._begun < BAR_AFTER or now - self._shown < REDRAWN_AFTER:
             return
         self._shown = now
-        elapsed = now - self._begun
         what = f"{self.label}: {self._doing}" if self._doing else self.label
+        left = 0.0
         if self._share > 0:
-            left = elapsed * (1 - self._share) / self._share
+            left = self._share_at / self._share - elapsed
+        if left > 0:
             self._draw(f"{what} … {share_text(self._share)}, about {left:.0f} s left")
         else:
             self._draw(f"{what} … {elapsed:.0f} s so far")

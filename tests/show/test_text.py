@@ -191,6 +191,20 @@ def test_a_long_answer_says_what_it_is_at_and_how_much_is_left(monkeypatch):
     assert "belt" not in out.getvalue()
 
 
+def test_what_is_left_runs_down_and_never_below_nothing(monkeypatch):
+    clock = iter([0.0, 4.0, 6.0, 9.0, 9.5])
+    monkeypatch.setattr("failstats.show.progress.time.monotonic", lambda: next(clock))
+    out = Terminal()
+    with Progress(stream=out).step("bootstrap", total=100) as step:
+        step.done(50)  # 4 s for half
+        step("resampling")  # 6 s: 2 left
+        step("resampling")  # 9 s: it takes longer than thought
+    said = out.getvalue()
+    assert "50 %, about 4 s left" in said
+    assert "50 %, about 2 s left" in said
+    assert "resampling … 9 s so far" in said
+
+
 def test_what_has_no_known_end_says_how_long_it_has_taken(monkeypatch):
     clock = iter([0.0, 3.0, 3.5])
     monkeypatch.setattr("failstats.show.progress.time.monotonic", lambda: next(clock))
