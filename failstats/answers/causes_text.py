@@ -89,7 +89,10 @@ def _parts(answer: Causes, level: str) -> list[str]:
     ]
     if not rows:
         return []
-    return [text.table(rows), "Shares add up to more than 100 % where parts fail together."]
+    return [
+        text.table(rows),
+        text.wrap("Shares add up to more than 100 % where parts fail together."),
+    ]
 
 
 def _sets(summary: dict[str, Any], level: str) -> list[str]:
@@ -157,7 +160,7 @@ def _readings(summary: dict[str, Any]) -> list[str]:
     if not rows:
         return []
     return [
-        "What parts measure (open circuit counted apart; drift with the part's age):",
+        text.wrap("What parts measure (open circuit counted apart; drift with the part's age):"),
         text.table(rows),
     ]
 

@@ -268,7 +268,9 @@ def _linked(results: Sequence[Pair], settings: Mapping[str, Any]) -> list[str]:
     ]
     if rows:
         lines += [
-            "Do both break early in the same dryers? (0: no; units watched from installation)",
+            text.wrap(
+                "Do both break early in the same dryers? (0: no; units watched from installation)"
+            ),
             text.table(rows),
             text.wrap(
                 f"In brackets: {text.level_head(settings)}. Beyond what is known: part of it that "

@@ -129,6 +129,7 @@ def test_on_paper_each_van_and_the_card_have_a_sheet(browser: Browser, made: Any
     target = PICTURES / "report.pdf"
     shown.page.pdf(path=target, prefer_css_page_size=True)
     sheets = [page.extract_text() for page in PdfReader(target).pages]
+    assert min(len(text.strip()) for text in sheets) > 40  # no sheet with a heading alone
     vans = shown.page.locator("#sheets h3").all_text_contents()
     assert len(vans) >= 2
     headed = [[at for at, text in enumerate(sheets) if text.strip().startswith(van)]
