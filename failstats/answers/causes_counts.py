@@ -167,12 +167,18 @@ def trend(session: Session, complaint: str | None, level: float) -> list[dict[st
     """Does a part's share of a complaint rise or fall over the quarters; q over all of them."""
     out = []
     frame = session.run("causes_quarters", complaint=complaint)
+    totals = {
+        word: rows.drop_duplicates("quarter").set_index("quarter")["episodes_total"].sort_index()
+        for word, rows in frame.groupby("complaint")
+    }
     for (word, part), group in frame.groupby(["complaint", "part"], sort=False):
-        if len(group) < FEWEST_QUARTERS or group["episodes"].sum() < FEWEST_IN_TREND:
+        total = totals[word]
+        if len(total) < FEWEST_QUARTERS or group["episodes"].sum() < FEWEST_IN_TREND:
             continue
-        when = pd.to_datetime(group["quarter"])
+        when = pd.Series(pd.to_datetime(total.index))
         years = (when - when.min()).dt.days.to_numpy() / 365.25
-        found = share_trend(group["episodes"], of=group["episodes_total"], time=years)
+        failed = group.set_index("quarter")["episodes"].reindex(total.index, fill_value=0)
+        found = share_trend(failed, of=total, time=years)
         if not np.isfinite(found.p_value):
             continue
         low, high = found.interval(level)
@@ -180,7 +186,7 @@ def trend(session: Session, complaint: str | None, level: float) -> list[dict[st
             {
                 "complaint": word,
                 "part": part,
-                "quarters": len(group),
+                "quarters": len(total),
                 "episodes": int(group["episodes"].sum()),
                 "share_per_year": found.slope,
                 "ci": (low, high),

@@ -46,6 +46,7 @@ __all__ = [
     "pair",
     "parameters_of",
     "risk_table",
+    "share_with_two_lives",
     "silent_parts",
     "single_life",
 ]
@@ -183,7 +184,7 @@ def single_life(
     if cluster and isinstance(found, FittedLife):
         params = {k: v for k, v in selection.params(part).items() if k != "bracket"}
         units = session.run("lives_units", by=[], **params)
-        if len(units) and units["share_with_two_lives"].iloc[0] > TWO_LIVES_SHARE:
+        if len(units) and share_with_two_lives(units).iloc[0] > TWO_LIVES_SHARE:
             return clustered(session.run("lives_rows", **selection.params(part)), selection, found)
     return found
 
@@ -196,6 +197,11 @@ def scale_of(
         return None, None
     low, high = found.interval(level)["scale"]
     return found.parameters["scale"], (low, high)
+
+
+def share_with_two_lives(units: pd.DataFrame) -> pd.Series:
+    """Of each row of lives_units: the share of units, or buildings, that give two lives or more."""
+    return units["clusters_with_two"] / units["clusters"]
 
 
 def bracket_of(

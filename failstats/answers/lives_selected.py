@@ -146,8 +146,7 @@ def _loss(session: Session, births: str) -> SilentLoss | None:
     """Silent loss over all parts at once, once for a session; None where nobody leaves so."""
     key = f"silent loss {births}"
     if key not in session.kept:
-        session.build("fact_spans")
-        leaving = session.scalar("select count(*) from fact_spans where leaves_unseen")
+        leaving = int(session.run("lives_leaving")["spans"].iloc[0])
         found = None
         if leaving:
             try:

@@ -20,6 +20,7 @@ from failstats.answers.lives_fits import (
     life_row,
     parameters_of,
     risk_table,
+    share_with_two_lives,
 )
 from failstats.answers.lives_rows import Comparison, Life, ShapePull, Shared
 from failstats.counts.risk_table import RiskTable
@@ -91,7 +92,7 @@ def strata_rows(
     lives = []
     for key, table in tables.items():
         found = fits[key]
-        several = key in units.index and units["share_with_two_lives"][key] > TWO_LIVES_SHARE
+        several = key in units.index and share_with_two_lives(units)[key] > TWO_LIVES_SHARE
         if several and isinstance(found, FittedLife):
             rows = session.run("lives_rows", **selection.params(part)) if rows is None else rows
             found = clustered(rows[_of_stratum(rows, by, key)], selection, found)
@@ -191,7 +192,9 @@ def _of_stratum(rows: pd.DataFrame, by: Sequence[str], key: str) -> Any:
 def _prices(session: Session, part: str) -> dict[Any, float]:
     """What each item costs, by its id: of the catalogue, else as paid."""
     rows = session.run("lives_prices", part=part)
-    return dict(zip(rows["item_id"], rows["price"].astype(float), strict=True))
+    listed = rows["listed"].astype(float)
+    paid = rows["paid_total"].astype(float) / rows["paid_lines"].astype(float)
+    return dict(zip(rows["item_id"], listed.fillna(paid), strict=True))
 
 
 def _compare(

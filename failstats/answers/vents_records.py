@@ -105,11 +105,7 @@ def neglect_as(session: Session, **variables: Any) -> AbstractContextManager[Non
 
 def failures_on_contract(session: Session) -> dict[str, int]:
     """Part -> failures of lives with known birth in contract units."""
-    session.build("fact_exposure")
-    frame = session.connection.execute(
-        "select part, count(*) filter (where failed) as failures from fact_exposure "
-        "where followed_as = 'contract' group by part"
-    ).df()
+    frame = session.run("vents_contract")
     return {str(row.part): int(row.failures) for row in frame.itertuples()}
 
 

@@ -232,6 +232,7 @@ def loss_rows(
     cells: list[pd.DataFrame] = []
     for (part, law), rows in frame.groupby(["part", "law"], sort=True):
         tail = rows[rows["kind"] == "tail"]
+        tail = tail.loc[tail.index.repeat(tail["number"])]
         keys = zip(tail["unit_id"], tail["span"].astype(int), strict=True)
         who = np.array([number.get(key, -1) for key in keys], dtype=np.int64)
         born = tail["age"].to_numpy(float)[who >= 0]
@@ -338,7 +339,7 @@ def hidden_stretches(
     bracket: str = "stated_end",
 ) -> pd.DataFrame:
     """The stretches of `hidden_rows` as the query gives them, with unit and days."""
-    return session.run(
+    frame = session.run(
         "lives_hidden",
         first=first,
         second=second,
@@ -346,6 +347,9 @@ def hidden_stretches(
         followed=list(followed),
         bracket=bracket,
     )
+    # the query numbers lives within the units it sees
+    number = frame.groupby(["unit_id", "life"]).ngroup().astype("int64")
+    return frame.assign(life=number + 1)
 
 
 def watched_from_installation(frame: pd.DataFrame) -> pd.DataFrame:

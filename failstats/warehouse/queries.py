@@ -1,7 +1,9 @@
 """The query files: found, read with their headers, and run.
 
 A file holds one select. Its header is a block of comment lines, `-- key: value`, in the order of
-`HEADER`; a value may go on in lines that begin with `--` and three spaces or more.
+`HEADER`; a value may go on in lines that begin with `--` and three spaces or more. A last key,
+`adds`, says how what it returns over separate sets of units makes the whole; see
+`failstats.warehouse.adding`. Without it a select needs all units at once.
 """
 
 from __future__ import annotations
@@ -15,6 +17,8 @@ from failstats.errors import QueryError
 __all__ = ["HEADER", "Query", "all_queries", "find_query", "queries_folder", "read_query"]
 
 HEADER = ("name", "answers", "grain", "inputs", "params", "choice", "trap", "source")
+#: May follow: how results over separate sets of units add up.
+ADDS = "adds"
 VIEW_FOLDERS = ("staging", "facts", "checks")
 #: Facts that put words to numbers kept elsewhere: views, so that no question pays for columns of
 #: millions of rows that it does not read.
@@ -31,6 +35,7 @@ class Query:
     name : equals the file's name.
     folder : the folder of `queries/` it lies in.
     header : key -> text, keys as in `HEADER`.
+    adds : how results over separate sets of units add up; empty where they do not.
     sql : the select, without the header.
     params : the names of the `$parameters` in the select.
     """
@@ -40,6 +45,7 @@ class Query:
     header: dict[str, str]
     sql: str
     params: tuple[str, ...]
+    adds: str = ""
 
     @property
     def is_view(self) -> bool:
@@ -86,6 +92,7 @@ def read_query(path: Path) -> Query:
             header[key] = found[2].strip()
         elif key:
             header[key] = f"{header[key]} {line[2:].strip()}".strip()
+    adds = header.pop(ADDS, "") if next(reversed(header), "") == ADDS else ""
     if tuple(header) != HEADER or header["name"] != path.stem:
         raise QueryError(
             f"a query file begins with the header {', '.join(HEADER)} and its own name, but "
@@ -96,7 +103,14 @@ def read_query(path: Path) -> Query:
     sql = "\n".join(lines[count:]).strip().rstrip(";")
     bare = re.sub(r"--[^\n]*", "", sql)
     params = tuple(sorted(set(PARAMETER.findall(bare))))
-    return Query(name=path.stem, folder=path.parent.name, header=header, sql=sql, params=params)
+    return Query(
+        name=path.stem,
+        folder=path.parent.name,
+        header=header,
+        sql=sql,
+        params=params,
+        adds=adds,
+    )
 
 
 _known: dict[Path, dict[str, Query]] = {}

@@ -17,13 +17,14 @@ from typing import Any
 
 import duckdb
 import pandas as pd
+import pyarrow as pa
 
 from failstats.errors import InputError, QueryError
 from failstats.vocabulary import Vocabulary, load_vocabulary
 from failstats.warehouse.queries import Query, all_queries, find_query
 from failstats.warehouse.store import connect_readonly, setting
 
-__all__ = ["Session", "open_session"]
+__all__ = ["Session", "open_session", "reads"]
 
 EARLIEST = dt.date(1970, 1, 1)
 
@@ -114,13 +115,23 @@ class Session:
                 f"only staging, facts and checks can be read from, but {name} is a question.",
                 do="run it instead.",
             )
-        for other in _reads(query):
+        for other in reads(query):
             self.build(other)
         what = "temp table" if query.is_kept else "temp view"
         self.connection.execute(f'create {what} "{query.name}" as {query.sql}')
         self._built.add(name)
 
-    def _execute(self, name: str, given: dict[str, Any]) -> duckdb.DuckDBPyConnection:
+    def supply(self, name: str, rows: pa.Table) -> None:
+        """Take a fact as it was counted over all units, of which this session sees only some."""
+        if name in self._built:
+            return
+        self.connection.register("_supplied", rows)
+        self.connection.execute(f'create temp table "{name}" as select * from _supplied')
+        self.connection.unregister("_supplied")
+        self._built.add(name)
+
+    def _asked(self, name: str, given: dict[str, Any]) -> Query:
+        """A query with its parameters looked at; the answer will name it."""
         query = find_query(name)
         missing = [p for p in query.params if p not in given]
         unknown = [p for p in given if p not in query.params]
@@ -140,9 +151,15 @@ class Session:
                 do="give each as --set name=value.",
             )
         note_queries(self.choices["queries"], [name])
-        for other in _reads(query):
+        return query
+
+    def _execute(
+        self, name: str, given: dict[str, Any], *, anew: bool = False
+    ) -> duckdb.DuckDBPyConnection:
+        query = self._asked(name, given)
+        for other in reads(query):
             self.build(other)
-        if query.is_view:
+        if query.is_view and not anew:
             self.build(name)
             return self.connection.execute(f'select * from "{query.name}"')
         try:
@@ -162,6 +179,15 @@ class Session:
         QueryError : no such query, or its parameters are not those given.
         """
         return self._execute(name, given).df()
+
+    def arrow(self, name: str, /, *, anew: bool = False, **given: Any) -> pa.Table:
+        """The rows of `run` with their types.
+
+        Parameters
+        ----------
+        anew : select a fact's rows again from what it reads, and keep nothing.
+        """
+        return self._execute(name, given, anew=anew).to_arrow_table()
 
     @contextmanager
     def seen_otherwise(self, facts: Sequence[str], **variables: Any) -> Iterator[None]:
@@ -204,7 +230,7 @@ class Session:
         return rows[0][0] if rows else None
 
 
-def _reads(query: Query) -> list[str]:
+def reads(query: Query) -> list[str]:
     """The views a select reads from, by name."""
     known = all_queries()
     words = set(re.findall(r"\b(?:stg|fact|check)_[a-z0-9_]+\b", query.sql))
@@ -235,6 +261,7 @@ def open_session(
     contract_only: bool = False,
     vocabulary: Vocabulary | None = None,
     may_be_empty: bool = False,
+    connection: duckdb.DuckDBPyConnection | None = None,
 ) -> Session:
     """Open a warehouse to ask questions of it.
 
@@ -247,6 +274,8 @@ def open_session(
     families, fuels : only these; empty for all.
     contract_only : only units from which every job would be recorded.
     may_be_empty : open a warehouse without a visit or cleaning too (to look at its quarantine).
+    connection : where the raw tables are already, or those of some of the units: then `path` only
+        says what they came from, and families and fuels are taken as they are.
 
     Raises
     ------
@@ -254,7 +283,8 @@ def open_session(
     """
     path = Path(path)
     words = vocabulary or load_vocabulary()
-    connection = connect_readonly(path)
+    given = connection is not None
+    connection = connection or connect_readonly(path)
     try:
         _check_batch(connection, as_loaded)
         records_from, records_to, end_assumed = _span(connection, as_loaded)
@@ -311,8 +341,9 @@ def open_session(
                 "entry); state records_from and records_to in a mapping file to be sure.",
             )
         )
-    _check_filter(session, "family", families, "--family")
-    _check_filter(session, "fuel", fuels, "--fuel")
+    if not given:
+        _check_filter(session, "family", families, "--family")
+        _check_filter(session, "fuel", fuels, "--fuel")
     return session
 
 

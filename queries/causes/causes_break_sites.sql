@@ -8,6 +8,7 @@
 -- trap: A site that was never written down is not a site without breaks. Lines are not failures:
 --    the same break is looked at on every visit until it is mended.
 -- source: methods page, "Causes"
+-- adds: sums failures; order part, failures desc, site
 with breaks as (
     select
         finding.part,

@@ -7,6 +7,8 @@
 --    is a row of its own. Trips count as failures.
 -- trap: Shares of one complaint add up to more than 1 where parts fail together.
 -- source: methods page, "Causes"
+-- adds: sums episodes, unit_count; totals episodes_total per complaint, stratum;
+--    order complaint, stratum, episodes desc, part, mode
 with episodes as (
     select
         episode.episode_id,
@@ -62,4 +64,4 @@ from found
 inner join totals as total
     on total.complaint = found.complaint and total.stratum = found.stratum
 group by found.complaint, found.stratum, found.part, found.mode
-order by found.complaint, found.stratum, episodes desc, found.part, found.mode
+order by found.complaint, to_json(found.stratum), episodes desc, found.part, found.mode

@@ -9,6 +9,8 @@
 -- trap: Readings were taken where somebody suspected the part: shares are among those calls, and
 --    no diagnosis of another dryer.
 -- source: methods page, "Causes"
+-- adds: sums episodes, unit_count; totals episodes_total per complaint, measured_part, reading;
+--    order complaint, measured_part, reading, episodes desc, part
 with episodes as (
     select
         episode.episode_id,

@@ -6,6 +6,7 @@
 -- choice: Call-out episodes; no fault found is a row of its own.
 -- trap: Shares of one complaint add up to more than 1 where parts fail together.
 -- source: methods page, "Causes"
+-- adds: sums episodes, unit_count; order complaint, episodes desc, part
 select
     coalesce(episode.complaint, 'not_recorded') as complaint,
     coalesce(failed.part, 'no_fault_found') as part,

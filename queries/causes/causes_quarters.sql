@@ -1,12 +1,13 @@
 -- name: causes_quarters
 -- answers: Does the share of a part behind a complaint rise or fall over calendar quarters?
--- grain: one row per complaint, part and quarter with a call
+-- grain: one row per complaint, quarter and part found failed in it
 -- inputs: fact_asked_episodes, fact_episode_parts, stg_clock
 -- params: $complaint (or null for all)
 -- choice: Call-out episodes by the quarter in which they were opened; only whole quarters of the
---    records count. A quarter in which the part never failed is a row of 0.
+--    records count. A quarter in which a part never failed has no row for it: it counts as 0.
 -- trap: A share moves when another part's does: read counts beside shares.
 -- source: methods page, "Causes"
+-- adds: sums episodes; totals episodes_total per complaint, quarter; order complaint, part, quarter
 with episodes as (
     select
         episode.episode_id,
@@ -37,22 +38,15 @@ failed as (
     left join fact_episode_parts as found
         on found.episode_id = episode.episode_id and found.failed
     group by episode.complaint, episode.quarter, found.part
-),
-
-parts as (
-    select distinct complaint, part from failed
 )
 
 select
-    total.complaint,
-    parts.part,
-    total.quarter,
-    coalesce(failed.episodes, 0) as episodes,
+    failed.complaint,
+    failed.part,
+    failed.quarter,
+    failed.episodes,
     total.episodes_total
-from totals as total
-inner join parts on parts.complaint = total.complaint
-left join failed
-    on failed.complaint = total.complaint
-    and failed.quarter = total.quarter
-    and failed.part = parts.part
-order by total.complaint, parts.part, total.quarter
+from failed
+inner join totals as total
+    on total.complaint = failed.complaint and total.quarter = failed.quarter
+order by failed.complaint, failed.part, failed.quarter

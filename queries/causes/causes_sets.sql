@@ -6,6 +6,7 @@
 -- choice: Call-out episodes; the empty set is no fault found.
 -- trap: A set is what failed, not what was replaced.
 -- source: methods page, "Causes"
+-- adds: sums episodes, unit_count; order complaint, episodes desc, parts
 with sets as (
     select
         episode.episode_id,

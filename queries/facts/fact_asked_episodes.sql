@@ -7,6 +7,7 @@
 --    a span under contract. Without either all episodes count, watched or not.
 -- trap: fact_episodes knows nothing of the two: what counts faults for a question reads this.
 -- source: contract, section 4
+-- adds: by unit
 select episode.*
 from fact_episodes as episode
 where episode.opened_on >= coalesce(cast(getvariable('since') as date), episode.opened_on)

@@ -8,6 +8,7 @@
 --    where another line of the same part was replaced and found no worse.
 -- trap: A reset or cleaned part keeps its life, even where another line found it failed and kept.
 -- source: methods page, "What ends a life"
+-- adds: by unit
 with changed as (
     select line.job_id, line.part, line.position, line.finding, line.action, line.mode, line.item_id
     from stg_lines as line

@@ -10,6 +10,7 @@
 --    failed part trips, else by the first failed part of the alphabet; by none where nothing failed.
 -- trap: What was replaced on the first visit alone is what the van happened to carry.
 -- source: methods page, "Stock"
+-- adds: by unit
 with fallback_vans as (
     select job.unit_id, arg_max(job.van_id, (job.visited_on, job.job_id)) as van_id
     from fact_episodes as job

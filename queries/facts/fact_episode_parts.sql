@@ -8,6 +8,7 @@
 -- trap: Failed together (what parts do) and replaced together (what technicians do) are two
 --    things; both columns are kept.
 -- source: methods page, "Pairs"
+-- adds: by unit
 select
     finding.episode_id,
     finding.unit_id,

@@ -7,6 +7,7 @@
 --    unit within 30 days, belongs to that episode: one complaint, one set of parts, one failure.
 -- trap: Counting visits instead of episodes counts a fault twice whenever a part was not on the van.
 -- source: methods page, "Episodes"
+-- adds: by unit
 select
     job.job_id,
     coalesce(joined.episode_id, job.job_id) as episode_id,

@@ -9,6 +9,7 @@
 --    both age alike.
 -- trap: Splitting a life must not create or lose a day at risk: stretches of one life touch.
 -- source: methods page, "Neglect"
+-- adds: by unit
 select
     life.unit_id,
     coalesce(life.building_id, life.unit_id) as cluster_id,

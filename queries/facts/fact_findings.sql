@@ -8,6 +8,7 @@
 --    failure where the vocabulary says so (belt, roller), else a preventive replacement.
 -- trap: A part swapped while working is not a failure; neither is one swapped untested.
 -- source: methods page, "What ends a life"
+-- adds: by unit
 with lines as not materialized (
     select
         line.job_id,

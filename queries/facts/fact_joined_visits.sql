@@ -7,6 +7,7 @@
 --    unit within 30 days, belongs to that episode. Kind and complaint are those of the first visit.
 -- trap: Every visit that is not here is an episode of its own.
 -- source: methods page, "Episodes"
+-- adds: by unit
 with recursive visits as (
     select
         visit.rowid as visit_number,

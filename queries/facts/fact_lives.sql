@@ -9,6 +9,7 @@
 -- trap: A part found in a unit that joined later may already be a replacement, so its age is an
 --    assumption. A unit is not at risk before it is watched: entry counts as much as exit.
 -- source: methods page, "What ends a life", "Birth", "Observation"
+-- adds: by unit
 with dated as (
     select
         life.*,

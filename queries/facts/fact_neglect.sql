@@ -12,6 +12,7 @@
 -- trap: Installation is not a cleaning unless vent_new says so and the unit was watched from that
 --    day; a cleaning before the unit was watched proves nothing about what came after it.
 -- source: methods page, "Neglect"
+-- adds: by unit
 with settings as (
     select
         coalesce(cast(getvariable('neglect_months') as integer[]), [12, 24]) as months,
@@ -23,7 +24,7 @@ with settings as (
 cleanings as (
     select distinct cleaning.unit_id, cleaning.cleaned_on
     from stg_cleanings as cleaning
-    left join stg_jobs as job on job.job_id = cleaning.job_id
+    left join stg_jobs as job on job.job_id = cleaning.job_id and job.unit_id = cleaning.unit_id
     cross join settings
     where cleaning.scope = 'full_run'
         and not (settings.company_only and cleaning.cleaned_by = 'owner')

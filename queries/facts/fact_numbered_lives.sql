@@ -9,6 +9,7 @@
 -- trap: The part that came with the unit ends at the first change of its socket, whichever it is;
 --    a socket that no roster names is watched only from its first replacement on.
 -- source: methods page, "What ends a life", "Birth", "Observation"
+-- adds: by unit
 with sockets as (select count(*) as per_unit from fact_places),
 
 -- one number for the socket, one for the order in it, one for all that ends a life: a sort and a

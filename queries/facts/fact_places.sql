@@ -1,19 +1,16 @@
 -- name: fact_places
 -- answers: Which parts, in which positions, does any line name?
 -- grain: one row per part and position (position 1 of every part included), numbered
--- inputs: stg_lines, stg_parts
+-- inputs: fact_seen_places, stg_parts
 -- params: none (variables as_of, as_loaded)
 -- choice: What the vocabulary says of a part stands beside its number.
 -- trap: A line counts here even where the filters leave its unit out.
 -- source: methods page, first section
-with named as (
-    select distinct line.part, line.position from stg_lines as line
-),
-
-places as (
-    select named.part, named.position from named
+-- adds: company
+with places as (
+    select named.part, named.position from fact_seen_places as named
     union
-    select named.part, 1 from named
+    select named.part, 1 from fact_seen_places as named
 )
 
 select

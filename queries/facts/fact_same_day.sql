@@ -6,6 +6,7 @@
 -- choice: Visits of one day are ordered by job_id: the records hold no hour.
 -- trap: A visit that is not here is the only one of its day.
 -- source: methods page, "Episodes"
+-- adds: by unit
 with suspects as (
     select visit.rowid as visit_number, visit.unit_number, visit.visited_on, visit.job_id
     from fact_visits as visit

@@ -9,6 +9,7 @@
 -- trap: A socket known only because it failed would enter every curve by its failure; such a one
 --    (a position seen in one unit alone) is watched only from its first replacement on.
 -- source: methods page, "Sockets"
+-- adds: by unit
 select
     unit.unit_id,
     roster.part,

@@ -7,6 +7,7 @@
 -- trap: A call-out unit that leaves without a word looks watched to the end of the records; see
 --    ends_by_contact_on, the other bracket (last contact plus 365 days).
 -- source: methods page, "Observation", "Call-out units"
+-- adds: by unit
 select
     span.unit_id,
     span.span,

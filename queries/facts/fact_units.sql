@@ -6,6 +6,7 @@
 -- choice: Units are numbered once, from 0; later joins are by number, not by text.
 -- trap: A unit without a job is here too: lives are built from the roster.
 -- source: methods page, first section
+-- adds: by unit
 select
     cast(row_number() over () - 1 as integer) as unit_number,
     unit.unit_id,

@@ -6,6 +6,7 @@
 -- choice: The first visit is the first within the records; the last is the last of all.
 -- trap: may_share_a_day only narrows the search: every 64th day has the same bit.
 -- source: methods page, "Observation"
+-- adds: by unit
 select
     visit.unit_number,
     min(visit.visited_on) filter (where visit.visited_on >= clock.records_from) as first_on,

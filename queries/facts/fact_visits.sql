@@ -6,6 +6,7 @@
 -- choice: A visit's number is its rowid: row_number() would need a pass of its own.
 -- trap: The numbers follow no order; visits of a day are ordered by job_id.
 -- source: methods page, "Episodes"
+-- adds: by unit
 select
     job.job_id,
     unit.unit_number,

@@ -11,6 +11,7 @@
 -- trap: A call-out unit that leaves without a word looks watched to the end of the records; see
 --    ends_by_contact_on, the other bracket (last contact plus 365 days).
 -- source: methods page, "Observation", "Call-out units"
+-- adds: by unit
 with clock as (
     select * from stg_clock
 ),

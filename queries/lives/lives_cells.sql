@@ -10,6 +10,8 @@
 --    replacement, are causes of their own and not failures. On the loads clock units whose use is
 --    not recorded are left out.
 -- source: methods page, "Lives"
+-- adds: sums entered, failed, tripped, replaced_working, replaced_unknown, preventive, left;
+--    order stratum, age
 with lives as (
     select
         list_transform($by, lambda col: case col

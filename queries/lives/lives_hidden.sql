@@ -11,6 +11,7 @@
 -- trap: A cold pass is in the rows and proves nothing unless the cold test has a sensitivity. A
 --    replacement without a failed finding ends the life in an unknown state.
 -- source: methods page, "Silent modes"
+-- adds: rows; order unit_id
 with lives as (
     select
         life.unit_id,

@@ -10,6 +10,7 @@
 --    of their own, for the shares of endings.
 -- trap: The part whose failure was the first visit has forward = given and adds nothing.
 -- source: methods page, "Birth"
+-- adds: sums lives; order kind, entry_days, given_days, forward_days, ending
 with lives as (
     select
         life.part,

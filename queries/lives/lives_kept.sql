@@ -7,6 +7,7 @@
 -- trap: Dropped is not wrong: a life of unknown birth says nothing about age, but its unit still
 --    counts in causes and pairs.
 -- source: methods page, "Birth"
+-- adds: sums lives, failures, unit_count; order part, rule
 select
     part,
     case

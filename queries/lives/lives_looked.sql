@@ -7,6 +7,7 @@
 --    between the last look at the part (or its entry) and the finding; a blank end: not failed.
 -- trap: An untested part was not looked at.
 -- source: methods page, "Curves and fits" (interval-censored findings)
+-- adds: sums lives; order entry_days, seen_days, found_days
 with lives as (
     select life.*
     from fact_lives as life

@@ -10,6 +10,7 @@
 -- trap: A unit whose installation is unknown has no age; it is listed with blank ages and must not
 --    enter the fit, its lives up to the last contact neither.
 -- source: methods page, "Call-out units"
+-- adds: rows; order unit_id
 with spans as (
     select span.*, unit.installed_on, coalesce(unit.building_id, unit.unit_id) as cluster_id
     from fact_spans as span

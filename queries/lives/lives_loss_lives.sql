@@ -9,6 +9,7 @@
 --    is taken as left. Contract lives of unasked births are left out.
 -- trap: The part whose failure was the first visit has no time at risk there and drops out.
 -- source: methods page, "Call-out units", "Birth"
+-- adds: sums number; order part, law, kind, cluster_id, unit_id, span, age
 with lives as (
     select
         life.unit_id,
@@ -94,6 +95,7 @@ select
 from cells
 group by part, law, kind, age, cluster_id
 union all
-select part, law, kind, unit_id, span, age, 1 as number, cast(null as varchar) as cluster_id
+select part, law, kind, unit_id, span, age, count(*) as number, cast(null as varchar) as cluster_id
 from tails
+group by part, law, kind, unit_id, span, age
 order by part, law, kind, cluster_id, unit_id, span, age

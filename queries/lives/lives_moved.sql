@@ -7,6 +7,7 @@
 --    enrolled within 30 days after a call counts as call-out.
 -- trap: A moved life is still counted under exactly one rule of lives_kept.
 -- source: methods page, "Episodes", "Birth"
+-- adds: sums lives; order part, rule
 with dated_back as (
     select
         life.part,

@@ -3,18 +3,20 @@
 -- grain: one row per item
 -- inputs: stg_catalogue, fact_findings
 -- params: $part
--- choice: The latest price in the catalogue; where it has none, the mean of what was paid.
+-- choice: The latest price in the catalogue (listed); where it has none, the mean of what was paid,
+--    paid_total / paid_lines.
 -- trap: A price says nothing of how long the item lasts before families are held apart.
 -- source: contract, section 1
+-- adds: sums paid_total, paid_lines; order item_id
 with listed as (
-    select catalogue.item_id, arg_max(catalogue.price, coalesce(catalogue.valid_from, date '0001-01-01')) as price
+    select catalogue.item_id, arg_max(catalogue.price, coalesce(catalogue.valid_from, date '0001-01-01')) as listed
     from stg_catalogue as catalogue
     where catalogue.part = $part
     group by catalogue.item_id
 ),
 
 paid as (
-    select finding.item_id, avg(finding.cost) as price
+    select finding.item_id, sum(finding.cost) as paid_total, count(*) as paid_lines
     from fact_findings as finding
     where finding.part = $part and finding.item_id is not null and finding.cost is not null
     group by finding.item_id
@@ -22,7 +24,9 @@ paid as (
 
 select
     coalesce(listed.item_id, paid.item_id) as item_id,
-    coalesce(listed.price, paid.price) as price
+    listed.listed,
+    paid.paid_total,
+    paid.paid_lines
 from listed
 full outer join paid on paid.item_id = listed.item_id
 order by item_id

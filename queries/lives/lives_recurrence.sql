@@ -7,6 +7,7 @@
 --    left out: the call that brought them in selects them.
 -- trap: Two failures of one day are two events in one risk set.
 -- source: methods page, "Curves and fits" (mean cumulative function)
+-- adds: rows; order unit_id
 with watched as (
     select
         span.unit_id,

@@ -7,6 +7,7 @@
 -- choice: Had the part gone on working, it would have been watched as long as its unit was.
 -- trap: The next part's life is left as it is; the rows serve a bound, not an estimate.
 -- source: methods page, "What ends a life"
+-- adds: sums lives; order ending, exit_age, until_age
 with lives as (
     select
         life.ending,

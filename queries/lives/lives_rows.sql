@@ -6,6 +6,7 @@
 -- choice: The cluster is the building where given, else the unit.
 -- trap: The rows are for variances and checks; estimates come from lives_cells.
 -- source: methods page, "One idea"
+-- adds: rows; order unit_id
 with lives as (
     select
         life.*,

@@ -7,6 +7,7 @@
 -- trap: Lives of one unit, or of one building, are not independent; above 5 % of clusters with two
 --    lives the intervals are clustered.
 -- source: methods page, "Curves and fits"
+-- adds: sums unit_count, lives, failures, clusters, clusters_with_two; order stratum
 with lives as (
     select
         list_transform($by, lambda col: case col
@@ -36,9 +37,10 @@ with lives as (
 select
     to_json(stratum) as stratum,
     cast(sum(units) as bigint) as unit_count,
-    sum(lives) as lives,
-    sum(failures) as failures,
-    count(*) filter (where lives > 1) / count(*) as share_with_two_lives
+    cast(sum(lives) as bigint) as lives,
+    cast(sum(failures) as bigint) as failures,
+    count(*) as clusters,
+    count(*) filter (where lives > 1) as clusters_with_two
 from lives
 group by stratum
 order by stratum

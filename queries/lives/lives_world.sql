@@ -9,6 +9,7 @@
 --    left out. Trips are left out: they are no failures of the part.
 -- trap: Days count from the start of the records; a unit watched from before is cut there.
 -- source: methods page, "Fitted-world check"
+-- adds: rows; order kind, unit_id
 with spans as (
     select
         span.*,

@@ -8,6 +8,7 @@
 -- trap: With all lives as background, the bad thermostats of the index jobs are in it too and hide
 --    most of the effect.
 -- source: methods page, "Follow-on"
+-- adds: sums entered, failed, left; order part, family, age
 with first_heat_job as (
     select part.unit_id, min(part.opened_on) as happened_on
     from fact_episode_parts as part
@@ -42,9 +43,9 @@ select
     part,
     family,
     age,
-    sum(entered) as entered,
-    sum(failed) as failed,
-    sum("left") as "left"
+    cast(sum(entered) as bigint) as entered,
+    cast(sum(failed) as bigint) as failed,
+    cast(sum("left") as bigint) as "left"
 from events
 group by part, family, age
 order by part, family, age

@@ -1,7 +1,7 @@
 -- name: pairs_failed
 -- answers: How often are two parts found failed on one call, where either could have been seen?
 -- grain: one row per ordered pair of parts and family
--- inputs: fact_episode_parts, fact_asked_episodes, stg_parts
+-- inputs: fact_episode_parts, fact_asked_episodes, fact_family_parts
 -- params: none
 -- choice: Call-out episodes in which any part failed or was replaced. A part with silent failures
 --    counts as looked at only where it was tested hot; any other part shows by itself whether it
@@ -10,6 +10,8 @@
 -- trap: Among calls that some failure made, two parts failing apart look like protection: ratios
 --    below 1 are no finding. Only together more often than chance is tested.
 -- source: methods page, "Pairs"
+-- adds: sums looked, looked_first, looked_second, looked_both, first_failed, unit_count, both_failed,
+--    partner_passed_hot, partner_passed_cold, partner_open; order first, second, family
 with parts as (
     select
         part.episode_id,
@@ -20,10 +22,8 @@ with parts as (
         part.replaced,
         part.passed_hot,
         part.passed_cold,
-        part.tested_hot,
-        coalesce(len(word.silent_modes) > 0, false) as fails_silently
+        part.tested_hot
     from fact_episode_parts as part
-    left join stg_parts as word on word.part = part.part
     where part.kind = 'call_out'
         and part.episode_id in (select asked.episode_id from fact_asked_episodes as asked)
 ),
@@ -33,21 +33,6 @@ episodes as (
     from parts
     where failed or replaced
     group by family, episode_id
-),
-
-kinds as (
-    select part, bool_or(fails_silently) as fails_silently
-    from parts
-    where failed or replaced
-    group by part
-),
-
--- the parts that a family has ever been seen to replace or fail
-named as (
-    select distinct part.family, part.part, kind.fails_silently
-    from parts as part
-    inner join kinds as kind on kind.part = part.part
-    where part.failed or part.replaced
 ),
 
 seen as (
@@ -63,7 +48,7 @@ seen as (
         coalesce(found.passed_cold, false) as passed_cold,
         found.part is not null as mentioned
     from episodes as episode
-    inner join named on named.family = episode.family
+    inner join fact_family_parts as named on named.family = episode.family
     left join parts as found
         on found.episode_id = episode.episode_id and found.part = named.part
 )

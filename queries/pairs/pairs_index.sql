@@ -12,6 +12,7 @@
 --    saw; only the latter may enter a weight. A ratio to the usual failure rate may come from bad units alone; the difference between
 --    replaced alone and replaced together is what pairing can change.
 -- source: methods page, "Follow-on"
+-- adds: rows; order episode_id
 with parts as (
     select
         part.episode_id,

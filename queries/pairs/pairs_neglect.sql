@@ -6,6 +6,7 @@
 -- choice: The bands of `vents`: time since the last full-run cleaning.
 -- trap: The state changes during a part's life: a life is cut where it does, not given one state.
 -- source: methods page, "Neglect"
+-- adds: rows; order unit_id
 select unit_id, span, band, from_day, to_day
 from fact_neglect
 order by unit_id, span, from_day

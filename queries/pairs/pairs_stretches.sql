@@ -8,6 +8,7 @@
 --    known. A unit that joined later has lost its weak parts already, unseen.
 -- trap: A trip ends a life as a failure here. Stretches of one life add up; none is a life of its own.
 -- source: methods page, "Pairs" (frailty)
+-- adds: rows; order unit_id
 with watched as (
     select *
     from fact_exposure

@@ -7,6 +7,7 @@
 --    failure, its next replacement, or the end of watching.
 -- trap: A part that passes cold may be stuck closed all the same.
 -- source: methods page, "Escape rate of a test"
+-- adds: rows; order part, test, unit_id
 with passed as (
     select
         finding.unit_id,

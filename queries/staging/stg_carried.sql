@@ -6,6 +6,7 @@
 -- choice: A count without a date is taken as present.
 -- trap: This is today's load, not the plan.
 -- source: contract, section 1
+-- adds: company
 select
     record.van_id,
     record.item_id,

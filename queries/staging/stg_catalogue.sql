@@ -6,6 +6,7 @@
 -- choice: A price valid from a later day is not known yet.
 -- trap: Family * fits all.
 -- source: contract, section 1
+-- adds: company
 select
     record.item_id,
     record.part,

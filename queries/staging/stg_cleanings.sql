@@ -6,6 +6,7 @@
 -- choice: Cleanings reported by owners are kept, marked by cleaned_by.
 -- trap: Only scope full_run resets the neglect clock.
 -- source: contract, section 1
+-- adds: by unit
 select
     record.unit_id,
     record.cleaned_on,

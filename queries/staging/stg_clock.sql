@@ -6,6 +6,7 @@
 -- choice: The as-of date is event time; its default is the end of the records, never today.
 -- trap: A connection on which as_of was not set fails here, loudly, instead of seeing no rows.
 -- source: methods page, "Observation"
+-- adds: company
 select
     case
         when getvariable('as_of') is null

@@ -6,6 +6,7 @@
 -- choice: Event time rules: a visit recorded late still counts on its own day.
 -- trap: A job of a unit that the filters leave out is dropped by the join to stg_units, not here.
 -- source: contract, section 1
+-- adds: by unit
 select
     record.job_id,
     record.unit_id,

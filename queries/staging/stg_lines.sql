@@ -6,6 +6,7 @@
 -- choice: A line has no date of its own: it takes its job's.
 -- trap: Tested cold, then hot, is two lines for one part.
 -- source: contract, section 1
+-- adds: by unit
 select
     record.job_id,
     record.part,
@@ -24,4 +25,3 @@ from raw.lines as record
 cross join stg_clock as clock
 where record.batch <= coalesce(getvariable('as_loaded'), record.batch)
     and (record.superseded_in is null or record.superseded_in > coalesce(getvariable('as_loaded'), 2147483647))
-

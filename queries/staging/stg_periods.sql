@@ -6,6 +6,7 @@
 -- choice: A span that begins after the as-of date is not there.
 -- trap: The first span stands in the units table, not here.
 -- source: contract, section 1
+-- adds: by unit
 select
     record.unit_id,
     record.enrolled_on,

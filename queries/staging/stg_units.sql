@@ -7,6 +7,7 @@
 -- trap: A unit installed after the as-of date is not there at all. sampled_below is for `verify` on
 --    a large warehouse: units whose hash comes first.
 -- source: contract, section 1
+-- adds: by unit
 select
     record.unit_id,
     record.family,

@@ -6,6 +6,7 @@
 -- choice: A van without a row still works: it is known from its jobs.
 -- trap: Budget and volume may be blank.
 -- source: contract, section 1
+-- adds: company
 select
     record.van_id,
     record.cycle_days,
@@ -15,4 +16,3 @@ from raw.vans as record
 cross join stg_clock as clock
 where record.batch <= coalesce(getvariable('as_loaded'), record.batch)
     and (record.superseded_in is null or record.superseded_in > coalesce(getvariable('as_loaded'), 2147483647))
-

@@ -9,6 +9,7 @@
 -- trap: What a part has been through stays with it when the vent is cleaned; the state of the vent
 --    today does not.
 -- source: methods page, "Vents" (cumulative neglect)
+-- adds: rows; order unit_id
 with exposure as (
     select
         exposure.*,

@@ -9,6 +9,7 @@
 -- trap: What had not happened yet cannot have caused the failure: if it predicts, units that are
 --    cleaned late differ in something else.
 -- source: methods page, "Is it real?" (future exposure)
+-- adds: rows; order unit_id
 with spans as (
     select
         span.unit_id,

@@ -8,6 +8,7 @@
 --    level of its own.
 -- trap: Heavy users neglect their vents more: without use in the model, neglect takes the blame.
 -- source: methods page, "Vents"
+-- adds: rows; order unit_id
 with exposure as (
     select
         exposure.*,

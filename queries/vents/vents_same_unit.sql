@@ -7,6 +7,7 @@
 -- trap: Whatever multiplies the hazards of both parts cancels here, recorded or not; what reaches
 --    only one of them does not.
 -- source: methods page, "Vents" (within-unit estimate)
+-- adds: rows; order unit_id
 with failures as (
     select exposure.*
     from fact_exposure as exposure
