@@ -17,6 +17,7 @@ from failstats.cli_options import (
     ask_records,
     chosen_warehouse,
     make_folder,
+    memory_option,
     warehouse_option,
 )
 from failstats.cli_plans import PLANS
@@ -94,6 +95,7 @@ def demo(out: str, warehouse: str | None, quiet: bool) -> None:
 @click.option("--check", is_flag=True, help="Only say what would happen.")
 @click.option("--requeue", metavar="FILE", help="Take corrected rows back in from quarantine.")
 @click.option("--json", "as_json", is_flag=True, help="The ledger rows as JSON.")
+@memory_option
 @warehouse_option
 @click.pass_context
 def load(
@@ -281,6 +283,44 @@ def restore(file: str, warehouse: str | None, quiet: bool) -> None:
 
     with Progress(quiet=quiet).step("restoring the copy"):
         click.echo(f"restored {run(chosen_warehouse(warehouse), Path(file))}")
+
+
+@cli.command()
+@click.argument("folder")
+@click.option(
+    "--parts",
+    type=int,
+    default=8,
+    show_default=True,
+    metavar="N",
+    help="How many partitions; about four for each worker.",
+)
+@memory_option
+@warehouse_option
+def partition(folder: str, parts: int, warehouse: str | None, quiet: bool) -> None:
+    """Write the warehouse as partitions of units, to be asked on many machines.
+
+    FOLDER is new or empty: a path, or an address that fsspec knows (s3://…; extra package:
+    pip install "failstats[cluster]"). Then causes, lives, pairs and vents answer from it as from
+    the warehouse, with -w FOLDER, and on a cluster with --cluster. Units of one building stay
+    together.
+
+    The folder is a copy of the records. Write it again after load, unload and forget.
+
+    \b
+    Examples:
+      failstats partition partitions --parts 16 -w company.duckdb
+      failstats lives --part coil -w partitions --cluster local
+    """
+    from failstats.counts.partition_files import split
+
+    with Progress(quiet=quiet).step("writing the partitions"):
+        files = split(chosen_warehouse(warehouse), folder, parts=parts)
+    units = [files.units(number) for number in range(files.parts)]
+    click.echo(
+        f"wrote {files.parts} partitions into {folder}: {sum(units):,} units, "
+        f"{min(units):,} to {max(units):,} in each."
+    )
 
 
 @cli.command()

@@ -22,11 +22,13 @@ if TYPE_CHECKING:
 __all__ = [
     "analysis",
     "ask_records",
+    "asked_of",
     "chosen_warehouse",
     "costs_file_of",
     "costs_option",
     "give",
     "make_folder",
+    "memory_option",
     "open_records",
     "warehouse_option",
 ]
@@ -37,6 +39,12 @@ ASKING = ("as_of", "as_loaded", "since", "family", "fuel", "contract_only")
 
 def chosen_warehouse(given: str | None) -> Path:
     """-w, else FAILSTATS_WAREHOUSE, else failstats.toml, else failstats.duckdb here."""
+    if given and "://" in given:
+        raise InputError(
+            f"this command needs a warehouse file, but -w is the address {given}.",
+            where="-w",
+            do="name the file; analyses take addresses of partitions too.",
+        )
     if given:
         return Path(given)
     if os.environ.get("FAILSTATS_WAREHOUSE"):
@@ -55,6 +63,29 @@ def warehouse_option(command: Command) -> Command:
         metavar="PATH",
         help="The warehouse file [default: FAILSTATS_WAREHOUSE, else failstats.duckdb].",
     )(command)
+
+
+def asked_of(given: str | None) -> Path | str:
+    """What an analysis asks: as `chosen_warehouse`, or the address of partitions."""
+    return given if given and "://" in given else chosen_warehouse(given)
+
+
+def _memory(_: click.Context, __: click.Parameter, value: str | None) -> None:
+    """The limit holds from here on, for every connection of this command."""
+    from failstats.warehouse.memory import limit_memory
+
+    stated = value if value is not None else os.environ.get("FAILSTATS_MEMORY")
+    limit_memory(stated or read_settings().memory)
+
+
+memory_option = click.option(
+    "--memory",
+    metavar="SIZE",
+    expose_value=False,
+    callback=_memory,
+    help="What the database may take, such as 4GB; what does not fit is put on disk for the time "
+    "[default: FAILSTATS_MEMORY, else four fifths of the machine].",
+)
 
 
 def _day(_: click.Context, parameter: click.Parameter, value: str | None) -> dt.date | None:
@@ -134,6 +165,12 @@ def analysis(command: Command) -> Command:
     ]
     for option in reversed(options):
         command = option(command)
+    command = click.option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Where -w is a folder of partitions: ask them on the Dask cluster whose scheduler is "
+        "at ADDRESS (tcp://host:8786), or on workers of this machine (local).",
+    )(memory_option(command))
     return warehouse_option(command)
 
 
@@ -143,7 +180,7 @@ def open_records(options: dict[str, Any], *, may_be_empty: bool = False) -> Reco
 
     settings = read_settings()
     return open_warehouse(
-        chosen_warehouse(options.pop("warehouse")),
+        asked_of(options.pop("warehouse")),
         as_of=options.pop("as_of"),
         as_loaded=options.pop("as_loaded"),
         since=options.pop("since"),
@@ -152,6 +189,7 @@ def open_records(options: dict[str, Any], *, may_be_empty: bool = False) -> Reco
         contract_only=options.pop("contract_only"),
         vocabulary=settings.vocabulary,
         may_be_empty=may_be_empty,
+        cluster=options.pop("cluster"),
     )
 
 

@@ -19,7 +19,11 @@ from failstats.answers.rules import Rules, rules
 from failstats.answers.stock import Stock, stock
 from failstats.answers.vents import EDITION, Vents, vents
 from failstats.answers.verify import Verified, verify
+from failstats.counts.partition_files import is_partitioned
+from failstats.counts.partitions import open_partitions
+from failstats.errors import InputError
 from failstats.vocabulary import load_vocabulary
+from failstats.warehouse.memory import limit_memory
 from failstats.warehouse.session import Session, open_session
 
 __all__ = ["Records", "open_warehouse"]
@@ -289,12 +293,15 @@ def open_warehouse(
     contract_only: bool = False,
     vocabulary: Path | None = None,
     may_be_empty: bool = False,
+    cluster: str | None = None,
+    memory: str | None = None,
 ) -> Records:
     """Open a warehouse to ask questions of it.
 
     Parameters
     ----------
-    path : the warehouse file that `failstats load` wrote.
+    path : the warehouse file that `failstats load` wrote, or a folder of partitions that
+        `failstats partition` wrote (a path, or an address that fsspec knows).
     as_of : event time; default the end of the records.
     as_loaded : only what batches up to this number had loaded.
     since : observation starts here at the earliest.
@@ -302,11 +309,42 @@ def open_warehouse(
     contract_only : only units from which every job would be recorded.
     vocabulary : a company's own words.
     may_be_empty : open a warehouse without a visit too, to look at its quarantine.
+    cluster : of partitions: the address of a Dask scheduler, or `local` for workers on this
+        machine; None asks one partition after the other in this process.
+    memory : what DuckDB may take, such as 4GB; it holds for this process from now on.
 
     Raises
     ------
     WarehouseError : no such file. InputError : a date or filter that the records do not have.
     """
+    if memory is not None:
+        limit_memory(memory, "memory")
+    if is_partitioned(path):
+        if as_loaded is not None:
+            raise InputError(
+                "partitions hold what counts now, so they cannot be asked as loaded by a batch, "
+                f"but --as-loaded is {as_loaded}.",
+                where="--as-loaded",
+                do="ask the warehouse from which they were written.",
+            )
+        return Records(
+            open_partitions(
+                path,
+                cluster=cluster,
+                as_of=as_of,
+                since=since,
+                families=families,
+                fuels=fuels,
+                contract_only=contract_only,
+                vocabulary=load_vocabulary(vocabulary),
+            )
+        )
+    if cluster is not None:
+        raise InputError(
+            "--cluster needs a folder of partitions, but the warehouse is one file.",
+            where=str(path),
+            do="write one: failstats partition FOLDER -w company.duckdb, then name it with -w.",
+        )
     session = open_session(
         Path(path),
         as_of=as_of,

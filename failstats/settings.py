@@ -24,6 +24,7 @@ class FileSettings:
     vocabulary: Path | None = None
     units: str = "metric"
     paper: str = "a4"
+    memory: str | None = None
 
 
 def read_settings(folder: Path | None = None) -> FileSettings:
@@ -43,11 +44,19 @@ def read_settings(folder: Path | None = None) -> FileSettings:
             f"{NAME} must be TOML, but: {fault}.", where=NAME, do="correct the line."
         ) from None
     show = tree.pop("show", {})
+    memory = tree.pop("memory", None)
+    if memory is not None and not isinstance(memory, str):
+        raise InputError(
+            f'memory must be a size in quotes, such as "4GB", but is {memory!r}.',
+            where=NAME,
+            do="correct it.",
+        )
     paths = {key: tree.pop(key) for key in ("warehouse", "costs", "vocabulary") if key in tree}
     unknown = [*tree, *(f"show.{key}" for key in show if key not in CHOICES)]
     if unknown:
         raise InputError(
-            f"{NAME} has the keys warehouse, costs, vocabulary, show.units and show.paper, but "
+            f"{NAME} has the keys warehouse, costs, vocabulary, memory, show.units and show.paper, "
+            f"but "
             f"{', '.join(unknown)} was given.",
             where=NAME,
             do="correct or remove the key.",
@@ -64,4 +73,6 @@ def read_settings(folder: Path | None = None) -> FileSettings:
                 where=NAME,
                 do="correct the word.",
             )
-    return FileSettings(**{key: path.parent / value for key, value in paths.items()}, **show)
+    return FileSettings(
+        **{key: path.parent / value for key, value in paths.items()}, **show, memory=memory
+    )

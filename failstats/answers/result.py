@@ -37,6 +37,9 @@ WARNING_CODES = (
     "confounding_remains",
     "models_disagree",
     "low_overlap",
+    "partitions_missing",
+    "partitions_changed",
+    "rows_left_out",
 )
 
 

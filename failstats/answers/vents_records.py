@@ -153,7 +153,7 @@ def run_lengths(session: Session, edition: str) -> Runs:
     ------
     InputError : no such edition.
     """
-    units = session.run("stg_units")
+    units = session.run("stg_units").sort_values("unit_id", kind="stable", ignore_index=True)
     number = {
         name: pd.to_numeric(units[name], errors="coerce").to_numpy(float)
         for name in ("duct_length_m", "elbows_90", "elbows_45", "elbow_radius_m", "duct_diameter_m",

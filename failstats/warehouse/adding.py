@@ -8,7 +8,7 @@ what to do with the tables of the sets, in clauses between semicolons:
 - `sums a, b`: columns a and b are added up over rows that agree in all other columns;
 - `totals c per d, e`: c is the total of the group (d, e), the same on all rows of it: it is added
   up once for each set (beside `sums`);
-- `order x, y desc`: the order of the whole; rows that it leaves equal stay in the order of the sets;
+- `order x, y desc`: the order of the whole; rows that it leaves equal stay in that of the sets;
 - `by unit`: rows of a fact that each set makes and keeps for itself;
 - `company`: reads only what has been added up already, so it is asked once, of the whole.
 """
@@ -66,7 +66,9 @@ def adding_of(query: Query) -> Adding | None:
     """
     if not query.adds:
         return None
-    kind, found = "", {}
+    kind = ""
+    order: tuple[tuple[str, bool], ...] = ()
+    found: dict[str, tuple[str, ...]] = {}
     for clause in query.adds.split(";"):
         word, _, rest = clause.strip().partition(" ")
         if clause.strip() in KINDS:
@@ -78,7 +80,7 @@ def adding_of(query: Query) -> Adding | None:
             found["totals"], found["per"] = _words(totals), _words(per)
         elif word == "order":
             pairs = [part.rsplit(" ", 1) for part in _words(rest)]
-            found["order"] = tuple((pair[0], pair[1:] == ["desc"]) for pair in pairs)
+            order = tuple((pair[0], pair[1:] == ["desc"]) for pair in pairs)
         else:
             kind = ""
             break
@@ -89,7 +91,7 @@ def adding_of(query: Query) -> Adding | None:
             where=f"{query.folder}/{query.name}.sql",
             do="correct the header.",
         )
-    return Adding(kind=kind, **found)
+    return Adding(kind=kind, order=order, **found)
 
 
 def _name(column: str) -> str:

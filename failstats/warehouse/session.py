@@ -153,23 +153,15 @@ class Session:
         note_queries(self.choices["queries"], [name])
         return query
 
-    def _execute(
-        self, name: str, given: dict[str, Any], *, anew: bool = False
-    ) -> duckdb.DuckDBPyConnection:
-        query = self._asked(name, given)
-        for other in reads(query):
-            self.build(other)
+    def _select(self, name: str, *, anew: bool = False) -> str:
+        """The statement of a query whose views are made usable here."""
+        query = find_query(name)
         if query.is_view and not anew:
             self.build(name)
-            return self.connection.execute(f'select * from "{query.name}"')
-        try:
-            return self.connection.execute(query.sql, given)
-        except (duckdb.ConversionException, duckdb.BinderException) as fault:
-            raise QueryError(
-                f"the parameters of {name} must be of its types, but: {str(fault).splitlines()[0]}",
-                where=f"params: {query.header['params']}",
-                do="correct the value.",
-            ) from None
+            return f'select * from "{query.name}"'
+        for other in reads(query):
+            self.build(other)
+        return query.sql
 
     def run(self, name: str, /, **given: Any) -> pd.DataFrame:
         """Run a query by name and return its rows.
@@ -178,7 +170,15 @@ class Session:
         ------
         QueryError : no such query, or its parameters are not those given.
         """
-        return self._execute(name, given).df()
+        query = self._asked(name, given)
+        try:
+            return self.connection.execute(self._select(name), given).df()
+        except (duckdb.ConversionException, duckdb.BinderException) as fault:
+            raise QueryError(
+                f"the parameters of {name} must be of its types, but: {str(fault).splitlines()[0]}",
+                where=f"params: {query.header['params']}",
+                do="correct the value.",
+            ) from None
 
     def arrow(self, name: str, /, *, anew: bool = False, **given: Any) -> pa.Table:
         """The rows of `run` with their types.
@@ -187,7 +187,9 @@ class Session:
         ----------
         anew : select a fact's rows again from what it reads, and keep nothing.
         """
-        return self._execute(name, given, anew=anew).to_arrow_table()
+        self._asked(name, given)
+        sql = self._select(name, anew=anew)
+        return self.connection.sql(sql, params=given or None).to_arrow_table()
 
     @contextmanager
     def seen_otherwise(self, facts: Sequence[str], **variables: Any) -> Iterator[None]:
@@ -199,7 +201,7 @@ class Session:
         variables : name = value, as `getvariable` in the facts reads them.
         """
         usual = {
-            name: self.connection.execute("select getvariable($name)", {"name": name}).fetchone()
+            name: self.connection.execute("select getvariable($name)", {"name": name}).fetchall()
             for name in variables
         }
         kept = [name for name in facts if name in self._built]
@@ -219,8 +221,8 @@ class Session:
             for name in kept:
                 self.connection.execute(f'alter table "{name}{mark}" rename to "{name}"')
             self._built = (self._built - set(facts)) | set(kept)
-            for name, row in usual.items():
-                value = row[0] if row else None
+            for name, rows in usual.items():
+                value = rows[0][0]
                 self.connection.execute(f"set variable {name} = $value", {"value": value})
             self._otherwise -= 1
 
@@ -351,8 +353,8 @@ def _last_batch(connection: duckdb.DuckDBPyConnection, as_loaded: int | None) ->
     """The last batch whose rows count in this session."""
     if as_loaded is not None:
         return as_loaded
-    found = connection.execute("select max(batch) from raw.batches").fetchone()
-    return None if found is None or found[0] is None else int(found[0])
+    found = connection.execute("select max(batch) from raw.batches").fetchall()[0][0]
+    return None if found is None else int(found)
 
 
 def _last_of_units(connection: duckdb.DuckDBPyConnection, as_loaded: int | None) -> dt.date:

@@ -18,17 +18,32 @@ from pathlib import Path
 import duckdb
 
 from failstats.errors import LockedError, WarehouseError
+from failstats.warehouse.memory import memory_config
 from failstats.warehouse.schema import CREATE
 
-__all__ = ["FORMAT", "connect_readonly", "hold", "must_exist", "rebuild", "setting", "sync"]
+__all__ = [
+    "FORMAT",
+    "connect_readonly",
+    "connection_config",
+    "hold",
+    "must_exist",
+    "rebuild",
+    "setting",
+    "sync",
+]
 
 FORMAT = "2"  # of the warehouse file; a change of raw tables needs a step in migrations.py
 SPACE_FACTOR = 3  # free space asked for, in sizes of the present file
 LEAST_SPACE = 64 * 2**20  # and never less than this many bytes
 
 
-def _config() -> dict[str, str | bool | int | float | list[str]]:
-    return {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
+def connection_config(*, beside: bool = False) -> dict[str, str | bool | int | float | list[str]]:
+    """Settings of every connection: nothing is fetched, and memory is what was allowed."""
+    return {
+        "autoinstall_known_extensions": "false",
+        "autoload_known_extensions": "false",
+        **memory_config(beside=beside),
+    }
 
 
 def connect_readonly(path: Path, *, older: bool = False) -> duckdb.DuckDBPyConnection:
@@ -46,7 +61,7 @@ def connect_readonly(path: Path, *, older: bool = False) -> duckdb.DuckDBPyConne
     path = Path(path)
     must_exist(path)
     try:
-        connection = duckdb.connect(str(path), read_only=True, config=_config())
+        connection = duckdb.connect(str(path), read_only=True, config=connection_config())
         _check_format(connection, path, older)
     except duckdb.Error as fault:
         raise WarehouseError(
@@ -225,7 +240,7 @@ def rebuild(
             if not new:
                 connect_readonly(path, older=older).close()  # refuses what is not a warehouse
                 shutil.copyfile(path, following)
-            connection = duckdb.connect(str(following), config=_config())
+            connection = duckdb.connect(str(following), config=connection_config(beside=True))
             try:
                 if new:
                     connection.execute(CREATE)
@@ -248,7 +263,7 @@ def _compact(path: Path) -> None:
     """Copy every table into a fresh file, so that no deleted text stays in the old pages."""
     fresh = path.with_name(path.name + ".fresh")
     _discard(fresh)
-    connection = duckdb.connect(config=_config())
+    connection = duckdb.connect(config=connection_config())
     try:
         connection.execute(f"attach {_literal(path)} as old (read_only)")
         connection.execute(f"attach {_literal(fresh)} as fresh")

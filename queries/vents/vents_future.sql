@@ -66,6 +66,8 @@ pieces as (
     select
         exposure.cluster_id,
         exposure.unit_id,
+        exposure.position,
+        exposure.ordinal,
         exposure.family || ' ' || exposure.first_or_later as stratum,
         exposure.band,
         outlook.future,
@@ -86,7 +88,7 @@ pieces as (
         and list_contains($followed, exposure.followed_as)
 )
 
-select pieces.*, use.loads_bin
+select pieces.* exclude (position, ordinal), use.loads_bin
 from pieces
 inner join fact_units_use as use on use.unit_id = pieces.unit_id
-order by pieces.unit_id, pieces.start_days
+order by pieces.unit_id, pieces.position, pieces.ordinal, pieces.start_days

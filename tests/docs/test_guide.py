@@ -32,7 +32,7 @@ def carry_out(words: list[str]) -> None:
     assert done.exit_code in allowed, (words, done.output, done.stderr)
 
 
-@pytest.mark.parametrize("page", ["planner.md", "analyst.md", "manager.md"])
+@pytest.mark.parametrize("page", ["planner.md", "analyst.md", "manager.md", "scale.md"])
 def test_how_to_pages_run(
     page: str, made: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

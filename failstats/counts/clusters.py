@@ -1,0 +1,176 @@
+"""Where work by partition is done: in this process, or on a cluster of Dask workers.
+
+Both do the same: call a function for each partition and hand back what it returned, in the order
+of the partitions.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from typing import Any, Protocol
+
+from failstats.errors import InputError, WarehouseError
+
+__all__ = ["Cluster", "Here", "Place", "place_of"]
+
+#: How often a task may lose its worker before it is taken to be what kills them.
+LOSSES = 3
+
+
+class Place(Protocol):
+    """Something that calls a function for each partition."""
+
+    #: How many threads of DuckDB each partition may take there; None for all.
+    threads: int | None
+
+    def call(
+        self,
+        function: Callable[..., Any],
+        arguments: Sequence[tuple[Any, ...]],
+        partitions: Sequence[int],
+    ) -> list[Any]:
+        """function(*arguments[i]) for each partition i, in that order."""
+
+    def everywhere(self, function: Callable[..., Any], *arguments: Any) -> None:
+        """Call a function once in every process."""
+
+    def close(self) -> None:
+        """Let go of what was started for it."""
+
+
+class Here:
+    """One partition after the other, in this process."""
+
+    threads: int | None = None
+
+    def call(
+        self,
+        function: Callable[..., Any],
+        arguments: Sequence[tuple[Any, ...]],
+        partitions: Sequence[int],
+    ) -> list[Any]:
+        """As of `Place`."""
+        return [function(*given) for given in arguments]
+
+    def everywhere(self, function: Callable[..., Any], *arguments: Any) -> None:
+        """As of `Place`."""
+        function(*arguments)
+
+    def close(self) -> None:
+        """As of `Place`."""
+
+
+class Cluster:
+    """Workers of a Dask cluster, each with the partitions it has opened.
+
+    A partition goes back to the worker that has it open, as long as that one lives. A worker that
+    is lost costs time and nothing else: its partitions are opened again on another.
+
+    Parameters
+    ----------
+    address : of the scheduler (tcp://…), or `local` for workers on this machine.
+    workers : how many to start on this machine; default one per core.
+
+    Raises
+    ------
+    InputError : Dask is not installed, or no scheduler answers at the address.
+    """
+
+    def __init__(self, address: str, *, workers: int | None = None) -> None:
+        try:
+            from distributed import Client, LocalCluster
+        except ImportError:
+            raise InputError(
+                "--cluster needs the package distributed, which is not installed.",
+                where="--cluster",
+                do='pip install "failstats[cluster]"',
+            ) from None
+        self._started: Any = None
+        self.threads: int | None = None
+        if address == "local":
+            count = workers or os.cpu_count() or 1
+            self.threads = max(1, (os.cpu_count() or 1) // count)
+            self._started = LocalCluster(
+                n_workers=count,
+                threads_per_worker=1,
+                processes=True,
+                dashboard_address=None,
+                silence_logs=50,
+            )
+            self.client = Client(self._started)
+        else:
+            try:
+                self.client = Client(address, timeout="10s")
+            except (OSError, ValueError) as fault:
+                raise InputError(
+                    f"--cluster must be local or the address of a Dask scheduler, but at {address} "
+                    f"none answers ({fault}).",
+                    where="--cluster",
+                    do="start one (dask scheduler) and give its address, such as tcp://host:8786.",
+                ) from None
+            self.threads = 1
+        self._home: dict[int, str] = {}
+
+    def _workers(self) -> list[str]:
+        return sorted(self.client.scheduler_info(n_workers=-1)["workers"])
+
+    def _homes(self, partitions: Sequence[int]) -> None:
+        """Give each partition a worker: the one that has it, else the one with the fewest."""
+        there = self._workers()
+        if not there:
+            return
+        self._home = {part: home for part, home in self._home.items() if home in there}
+        load = {worker: 0 for worker in there}
+        for home in self._home.values():
+            load[home] += 1
+        for part in partitions:
+            if part not in self._home:
+                self._home[part] = min(there, key=lambda worker: (load[worker], worker))
+                load[self._home[part]] += 1
+
+    def call(
+        self,
+        function: Callable[..., Any],
+        arguments: Sequence[tuple[Any, ...]],
+        partitions: Sequence[int],
+    ) -> list[Any]:
+        """As of `Place`."""
+        from distributed.scheduler import KilledWorker
+
+        self._homes(partitions)
+        futures = [
+            self.client.submit(
+                function,
+                *given,
+                pure=False,
+                retries=LOSSES,
+                workers=self._home.get(part),
+                allow_other_workers=True,
+            )
+            for given, part in zip(arguments, partitions, strict=True)
+        ]
+        try:
+            return list(self.client.gather(futures))
+        except KilledWorker as fault:
+            raise WarehouseError(
+                "a partition must be read without its worker being killed, but "
+                f"{LOSSES + 1} workers were lost over one.",
+                where=str(fault.last_worker.address if fault.last_worker else "the cluster"),
+                do="give workers more memory, or make more and smaller partitions.",
+            ) from None
+
+    def everywhere(self, function: Callable[..., Any], *arguments: Any) -> None:
+        """As of `Place`."""
+        self.client.run(function, *arguments, on_error="ignore")
+
+    def close(self) -> None:
+        """As of `Place`."""
+        self.client.close()
+        if self._started is not None:
+            self._started.close()
+
+
+def place_of(cluster: str | None, *, workers: int | None = None) -> Place:
+    """This process, or the cluster that is named."""
+    return Here() if cluster is None else Cluster(cluster, workers=workers)

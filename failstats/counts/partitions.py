@@ -1,0 +1,299 @@
+"""The questions of one warehouse asked of its partitions, and the counts added up.
+
+A `PartitionedSession` is asked like any other: `run` sends a query to every partition and adds up
+what comes back, as the query's header says (`failstats.warehouse.adding`). What a fact needs to
+know of the whole company (which parts a family has, where the tenths of use lie) is counted first,
+added up, and handed to every partition, so that each sees its units as the whole warehouse would.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import uuid
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+import pyarrow as pa
+
+from failstats.counts.clusters import Place, place_of
+from failstats.counts.partition_checks import look_through, said_of
+from failstats.counts.partition_files import Files, Folder, open_files, read_files
+from failstats.counts.partition_tasks import Seen, Setup, Supplies, forget, on_partition, select
+from failstats.errors import InputError, QueryError, WarehouseError
+from failstats.vocabulary import Vocabulary, load_vocabulary
+from failstats.warehouse.adding import Adding, add_up, adding_of
+from failstats.warehouse.memory import memory_limit
+from failstats.warehouse.queries import Query, find_query
+from failstats.warehouse.session import Session, open_session, reads
+
+__all__ = ["PartitionedSession", "open_partitions"]
+
+COUNTED = ("sums", "distinct")
+
+
+class PartitionedSession(Session):
+    """A session over partitions of units; opened by `open_partitions`.
+
+    Attributes
+    ----------
+    parts : the partitions that are asked.
+    moved : (query, bytes sent, bytes received) of every query so far, over all partitions.
+    """
+
+    def __init__(self, whole: Session, setup: Setup, parts: Sequence[int], place: Place) -> None:
+        super().__init__(
+            path=whole.path,
+            connection=whole.connection,
+            as_of=whole.as_of,
+            vocabulary=whole.vocabulary,
+            choices=whole.choices,
+            warnings=whole.warnings,
+        )
+        self.parts = tuple(parts)
+        self.moved: list[tuple[str, int, int]] = []
+        self._setup = setup
+        self._place = place
+        self._seen: Seen = ()
+        self._supplies: Supplies = {}
+
+    def close(self) -> None:
+        """Let go of the files, here and on the workers."""
+        try:
+            self._place.everywhere(forget, self._setup.key)
+        finally:
+            self._place.close()
+            super().close()
+
+    def build(self, name: str) -> None:
+        """Count a fact over all units, or make it from those that were."""
+        if name in self._built:
+            return
+        query = find_query(name)
+        adding = _adding(query)
+        if adding.kind in COUNTED:
+            rows = self._added(query, adding, {}).to_arrow_table()
+            self._supplies[name] = rows
+            self.supply(name, rows)
+        elif adding.kind == "company":
+            super().build(name)
+        else:
+            raise QueryError(
+                f"{name} is kept by each partition for its own units, so it cannot be read here.",
+                do="ask a question of queries/ instead.",
+            )
+
+    def run(self, name: str, /, **given: Any) -> pd.DataFrame:
+        """As of any session: counted in each partition, and added up."""
+        query = find_query(name)
+        adding = _adding(query)
+        if adding.kind == "company" or (query.is_view and adding.kind in COUNTED):
+            return super().run(name, **given)
+        self._asked(name, given)
+        return self._added(query, adding, given).df()
+
+    def _added(self, query: Query, adding: Adding, given: dict[str, Any]) -> Any:
+        tables = self._map(select, (query.name, given), self._needs(query), query.name)
+        return add_up(tables, adding, self.connection)
+
+    def _needs(self, query: Query) -> Supplies:
+        """Facts counted over all units that a query reads, itself or through others."""
+        found: dict[str, pa.Table] = {}
+        seen, open_ = set(), list(reads(query))
+        while open_:
+            name = open_.pop()
+            if name in seen:
+                continue
+            seen.add(name)
+            inner = find_query(name)
+            if _adding(inner).kind in COUNTED:
+                self.build(name)
+                found[name] = self._supplies[name]
+            else:
+                open_.extend(reads(inner))
+        return dict(sorted(found.items()))
+
+    def _map(
+        self,
+        function: Callable[..., Any],
+        arguments: Sequence[Any],
+        supplies: Supplies,
+        name: str,
+    ) -> list[Any]:
+        """Call a function on every partition; see `on_partition`."""
+        try:
+            found = self._place.call(
+                on_partition,
+                [
+                    (self._setup, part, supplies, self._seen, function, tuple(arguments))
+                    for part in self.parts
+                ],
+                self.parts,
+            )
+        except (duckdb.IOException, duckdb.InvalidInputException, OSError) as fault:
+            raise WarehouseError(
+                "a partition must stay as it was when the session was opened, but one cannot be "
+                f"read any more: {str(fault).splitlines()[0]}.",
+                where=str(self.path),
+                do="ask again: what cannot be read will be named and left out.",
+            ) from None
+        sent = sum(rows.nbytes for rows in supplies.values()) * len(self.parts)
+        self.moved.append((name, sent, sum(_bytes(rows) for rows in found)))
+        return found
+
+    def map_units(
+        self, function: Callable[..., Any], *arguments: Any, reading: Sequence[str]
+    ) -> list[Any]:
+        """function(session, *arguments) on each partition, in their order.
+
+        Parameters
+        ----------
+        reading : the queries that the function runs.
+        """
+        supplies: Supplies = {}
+        for name in reading:
+            supplies |= self._needs(find_query(name))
+        return self._map(function, arguments, supplies, reading[0])
+
+    @contextmanager
+    def seen_otherwise(self, facts: Sequence[str], **variables: Any) -> Iterator[None]:
+        """As of any session: the facts are built again in every partition."""
+        before = self._seen
+        values = tuple(
+            (name, tuple(value) if isinstance(value, (list, tuple)) else value)
+            for name, value in variables.items()
+        )
+        self._seen = (*before, (tuple(facts), values))
+        try:
+            yield
+        finally:
+            self._seen = before
+
+
+def _bytes(found: Any) -> int:
+    return int(getattr(found, "nbytes", 0))
+
+
+def _adding(query: Query) -> Adding:
+    """How a query adds up.
+
+    Raises
+    ------
+    QueryError : it needs the whole warehouse at once.
+    """
+    adding = adding_of(query)
+    if adding is not None:
+        return adding
+    if query.name == "stg_parts" or query.is_view:
+        return Adding(kind="by unit")
+    raise QueryError(
+        f"{query.name} needs all units at once, so it cannot be asked of partitions.",
+        do="ask the warehouse from which they were written: -w company.duckdb.",
+    )
+
+
+def open_partitions(
+    where: str | Path,
+    *,
+    cluster: str | None = None,
+    workers: int | None = None,
+    as_of: str | dt.date | None = None,
+    since: str | dt.date | None = None,
+    families: Sequence[str] = (),
+    fuels: Sequence[str] = (),
+    contract_only: bool = False,
+    vocabulary: Vocabulary | None = None,
+    place: Place | None = None,
+) -> PartitionedSession:
+    """Open a folder of partitions to ask questions of it.
+
+    Parameters
+    ----------
+    where : the folder that `split` wrote, as a path or an address of fsspec.
+    cluster : the address of a Dask scheduler, or `local`; None for this process alone.
+    workers : of a local cluster; default one per core.
+    as_of, since, families, fuels, contract_only, vocabulary : as of `open_session`.
+    place : a running one instead of `cluster`; it is closed with the session.
+
+    Raises
+    ------
+    WarehouseError : no partition of it can be read. InputError : a date or filter that the records
+        do not have.
+    """
+    files = read_files(where)
+    for option, given, known in (
+        ("--family", families, files.families),
+        ("--fuel", fuels, files.fuels),
+    ):
+        unknown = [value for value in given if value not in known]
+        if unknown:
+            raise InputError(
+                f"{option} must name a {option[2:]} of the records, but {', '.join(unknown)} is "
+                "not one.",
+                where="known: " + ", ".join(known),
+                do="correct the word.",
+            )
+    words = vocabulary or load_vocabulary()
+    options = {
+        "since": since,
+        "families": tuple(families),
+        "fuels": tuple(fuels),
+        "contract_only": contract_only,
+    }
+    whole = open_session(
+        Path(where),
+        as_of=as_of,
+        vocabulary=words,
+        connection=_company(where, files),
+        **options,  # type: ignore[arg-type]
+    )
+    try:
+        place = place or place_of(cluster, workers=workers)
+    except BaseException:
+        whole.close()
+        raise
+    try:
+        everyone = range(files.parts)
+        looked = place.call(
+            look_through, [(str(where), files, part) for part in everyone], everyone
+        )
+        parts = [one.partition for one in looked if not one.broken]
+        if not parts:
+            raise WarehouseError(
+                "a partition at least must be readable, but none is: "
+                f"{looked[0].partition:05d}: {looked[0].broken}.",
+                where=str(where),
+                do="write them again: failstats partition FOLDER -w company.duckdb",
+            )
+        whole.warnings.extend(said_of(looked))
+        setup = Setup(
+            key=uuid.uuid4().hex,
+            where=str(where),
+            files=files,
+            as_of=whole.as_of,
+            options=options,
+            vocabulary=words,
+            memory=memory_limit(),
+            threads=place.threads,
+        )
+        whole.choices["partitions"] = {"asked": len(parts), "of": files.parts}
+        return PartitionedSession(whole, setup, parts, place)
+    except BaseException:
+        whole.close()
+        place.close()
+        raise
+
+
+def _company(where: str | Path, files: Files) -> duckdb.DuckDBPyConnection:
+    try:
+        return open_files(Folder(where), files, None)
+    except duckdb.Error as fault:
+        raise WarehouseError(
+            "what belongs to the whole company must be readable, but it is not: "
+            f"{str(fault).splitlines()[0]}.",
+            where=f"{where}/company",
+            do="write the partitions again: failstats partition FOLDER -w company.duckdb",
+        ) from None

@@ -1,0 +1,84 @@
+"""How much memory the warehouse may take, and where it puts what does not fit.
+
+The limit is one for the process: `--memory`, else FAILSTATS_MEMORY, else `memory` in
+failstats.toml, else what DuckDB takes by itself (four fifths of the machine). It holds for the
+tables and sorts of DuckDB, each connection for itself; arrays of the estimators come on top.
+"""
+
+from __future__ import annotations
+
+import atexit
+import os
+import re
+import shutil
+import tempfile
+
+from failstats.errors import InputError
+
+__all__ = ["checked_size", "limit_memory", "memory_config", "memory_limit"]
+
+SIZE = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(MB|GB|TB|MiB|GiB|TiB)\s*", re.IGNORECASE)
+BYTES = {"mb": 10**6, "gb": 10**9, "tb": 10**12, "mib": 2**20, "gib": 2**30, "tib": 2**40}
+LEAST = 64 * 10**6  # below it DuckDB cannot hold the blocks of one sort per thread
+
+_given: str | None = None
+_spill: str | None = None
+
+
+def checked_size(size: str, option: str) -> str:
+    """A size as DuckDB reads it.
+
+    Raises
+    ------
+    InputError : no number with MB, GB or TB, or less than 64 MB.
+
+    >>> checked_size("4 gb", "--memory")
+    '4GB'
+    """
+    found = SIZE.fullmatch(size)
+    if found is None or float(found[1]) * BYTES[found[2].lower()] < LEAST:
+        raise InputError(
+            f"{option} must be a size of at least 64MB, such as 4GB or 500MB, but is {size!r}.",
+            where=option,
+            do="write a number and MB, GB or TB.",
+        )
+    unit = found[2].upper().replace("IB", "iB")
+    return f"{found[1]}{unit}"
+
+
+def limit_memory(size: str | None, option: str = "--memory") -> None:
+    """Set the limit for connections opened from now on; None takes it back."""
+    global _given
+    _given = None if size is None else checked_size(size, option)
+
+
+def memory_limit() -> str | None:
+    """The limit in force; None where nothing was said."""
+    if _given is not None:
+        return _given
+    stated = os.environ.get("FAILSTATS_MEMORY")
+    return checked_size(stated, "FAILSTATS_MEMORY") if stated else None
+
+
+def _spill_folder() -> str:
+    """A folder that only this user can read, gone when the process ends."""
+    global _spill
+    if _spill is None or not os.path.isdir(_spill):
+        _spill = tempfile.mkdtemp(prefix="failstats-")  # mode 0700
+        atexit.register(shutil.rmtree, _spill, ignore_errors=True)
+    return _spill
+
+
+def memory_config(*, beside: bool = False) -> dict[str, str]:
+    """Settings of a new connection.
+
+    Parameters
+    ----------
+    beside : spill beside the file, as DuckDB does by itself: where the warehouse is written anew,
+        free space was checked there and the folder is removed with the rest.
+    """
+    found = {} if beside else {"temp_directory": _spill_folder()}
+    limit = memory_limit()
+    if limit is not None:
+        found["memory_limit"] = limit
+    return found
