@@ -79,13 +79,12 @@ def _changed(folder: Folder, files: Files, partition: int, table: str) -> Looked
                     units=units,
                     broken=f"{name} lacks the column {wrong[0]}, or it is of another type",
                 )
-            path = folder.path(name).replace("'", "''")
             # every column is read: a page that is broken breaks here and not in an answer
             read = ", ".join(f'count("{column}")' for column, _ in wanted)
             usable = " and ".join(f"{column} is not null" for column in needed)
             row = connection.execute(
                 f"select count(*), count(*) filter (where {usable}), hash({read}) "
-                f"from read_parquet('{path}')"
+                f"from read_parquet({folder.literal(name)})"
             ).fetchone()
             assert row is not None
             rows, good = int(row[0]), int(row[1])

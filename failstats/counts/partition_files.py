@@ -73,6 +73,10 @@ class Folder:
         """The path of a file as DuckDB reads it."""
         return f"{self.where}/{name}"
 
+    def literal(self, name: str) -> str:
+        """The path of a file as an SQL string literal (`copy` and views take no parameters)."""
+        return "'" + self.path(name).replace("'", "''") + "'"
+
     def attach(self, connection: duckdb.DuckDBPyConnection) -> None:
         """Let a connection read addresses of this folder's kind."""
         if self.system is not None:
@@ -285,10 +289,8 @@ def _company(
 def _copy(
     connection: duckdb.DuckDBPyConnection, folder: Folder, name: str, sql: str
 ) -> dict[str, Any]:
-    target = folder.path(name).replace("'", "''")
-    written = connection.execute(f"copy ({sql}) to '{target}' (format parquet)").fetchone()
-    assert written is not None
-    return {"file": name, "rows": int(written[0]), "sha256": folder.checksum(name)}
+    written = connection.execute(f"copy ({sql}) to {folder.literal(name)} (format parquet)")
+    return {"file": name, "rows": int(written.fetchall()[0][0]), "sha256": folder.checksum(name)}
 
 
 def read_files(where: str | Path) -> Files:
@@ -357,8 +359,7 @@ def open_files(
 
 def _parquet(folder: Folder, listed: dict[str, Any]) -> str:
     """A file as DuckDB reads it."""
-    path = folder.path(listed["file"]).replace("'", "''")
-    return f"read_parquet('{path}')"
+    return f"read_parquet({folder.literal(listed['file'])})"
 
 
 def _columns(table: str) -> str:

@@ -21,8 +21,9 @@ import pyarrow as pa
 
 from failstats.errors import InputError, QueryError
 from failstats.vocabulary import Vocabulary, load_vocabulary
+from failstats.warehouse.opening import check_batch, last_batch, register_words, span_of
 from failstats.warehouse.queries import Query, all_queries, find_query
-from failstats.warehouse.store import connect_readonly, setting
+from failstats.warehouse.store import connect_readonly
 
 __all__ = ["Session", "open_session", "reads"]
 
@@ -288,8 +289,8 @@ def open_session(
     given = connection is not None
     connection = connection or connect_readonly(path)
     try:
-        _check_batch(connection, as_loaded)
-        records_from, records_to, end_assumed = _span(connection, as_loaded)
+        check_batch(connection, as_loaded)
+        records_from, records_to, end_assumed = span_of(connection, as_loaded)
         if may_be_empty and records_to is None:
             records_from = records_to = _last_of_units(connection, as_loaded).isoformat()
         if records_to is None or records_from is None:
@@ -318,7 +319,7 @@ def open_session(
             families=list(families) or None, fuels=list(fuels) or None,
             contract_only=contract_only,
         )  # fmt: skip
-        _register_words(connection, words)
+        register_words(connection, words)
     except BaseException:
         connection.close()
         raise
@@ -326,7 +327,7 @@ def open_session(
         "records_from": first.isoformat(),
         "records_to": last.isoformat(),
         "as_loaded": as_loaded,
-        "last_batch": _last_batch(connection, as_loaded),
+        "last_batch": last_batch(connection, as_loaded),
         "from": None if start is None else start.isoformat(),
         "families": list(families),
         "fuels": list(fuels),
@@ -349,14 +350,6 @@ def open_session(
     return session
 
 
-def _last_batch(connection: duckdb.DuckDBPyConnection, as_loaded: int | None) -> int | None:
-    """The last batch whose rows count in this session."""
-    if as_loaded is not None:
-        return as_loaded
-    found = connection.execute("select max(batch) from raw.batches").fetchall()[0][0]
-    return None if found is None else int(found)
-
-
 def _last_of_units(connection: duckdb.DuckDBPyConnection, as_loaded: int | None) -> dt.date:
     """The last day that units alone tell of: where there is no visit yet, all of them are in."""
     row = connection.execute(
@@ -367,77 +360,9 @@ def _last_of_units(connection: duckdb.DuckDBPyConnection, as_loaded: int | None)
     return row[0] if row is not None and row[0] is not None else EARLIEST
 
 
-def _check_batch(connection: duckdb.DuckDBPyConnection, as_loaded: int | None) -> None:
-    if as_loaded is None:
-        return
-    known = [
-        row[0]
-        for row in connection.execute(
-            "select distinct batch from raw.batches order by 1"
-        ).fetchall()
-    ]
-    if as_loaded not in known:
-        raise InputError(
-            f"--as-loaded must name a batch of the warehouse, but {as_loaded} is not one.",
-            where="known: " + ", ".join(map(str, known[-20:])),
-            do="failstats quality lists the batches.",
-        )
-
-
-def _span(
-    connection: duckdb.DuckDBPyConnection, as_loaded: int | None
-) -> tuple[str | None, str | None, bool]:
-    """First and last day of the records, and whether that end is assumed.
-
-    Of the versions loaded by a batch they are what was stated by then, else the first and the last
-    visit or cleaning among them: later loads must not lengthen the time that was watched.
-    """
-    if as_loaded is None:
-        found = [setting(connection, name) for name in ("records_from", "records_to")]
-        return found[0], found[1], setting(connection, "records_end_assumed") == "yes"
-    row = connection.execute(
-        "select min(day)::varchar, max(day)::varchar from ("
-        + " union all ".join(
-            f"select {day} as day from raw.{table} where batch <= $batch and "
-            "(superseded_in is null or superseded_in > $batch)"
-            for table, day in (("jobs", "visited_on"), ("cleanings", "cleaned_on"))
-        )
-        + ")",
-        {"batch": as_loaded},
-    ).fetchone()
-    assert row is not None
-    first, last = (
-        setting(connection, f"{name}@{as_loaded}") for name in ("records_from", "records_to")
-    )
-    return first or row[0], last or row[1], last is None
-
-
 def _set_variables(connection: duckdb.DuckDBPyConnection, **values: Any) -> None:
     for name, value in values.items():
         connection.execute(f"set variable {name} = $value", {"value": value})
-
-
-def _register_words(connection: duckdb.DuckDBPyConnection, words: Vocabulary) -> None:
-    """The vocabulary as a temporary table, for the facts to join."""
-    connection.execute(
-        "create temp table stg_parts (part varchar, fuels varchar[], on_every_unit boolean, "
-        "worn_is_failure boolean, heat_part boolean, silent_modes varchar[], trips varchar)"
-    )
-    connection.executemany(
-        "insert into stg_parts values ($1, $2, $3, $4, $5, $6, $7)",
-        [
-            (
-                part.name,
-                list(part.fuels),
-                part.on_every_unit,
-                part.worn_is_failure,
-                part.heat_part,
-                list(part.silent_modes),
-                part.trips,
-            )
-            for part in words.parts.values()
-        ],
-    )
 
 
 def _check_filter(session: Session, column: str, given: Sequence[str], option: str) -> None:
