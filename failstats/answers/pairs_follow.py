@@ -26,6 +26,7 @@ from failstats.warehouse.session import Session
 
 __all__ = [
     "FEWEST_INDEX_JOBS",
+    "LEAST_COVERED",
     "REPLICATES",
     "SEED",
     "WINDOWS",
@@ -44,6 +45,7 @@ FOLLOW_REPLICATES = 200  # its intervals rest on standard errors, which settle s
 SEED = 1
 CURVE_STEPS = 26  # points of a follow-on curve: every fortnight of a year
 NAMED_HABITS = 0.8  # share of jobs whose technician must be known; else the van stands in
+LEAST_COVERED = 0.9  # of the days watched; below it the background says nothing of them
 YEARS = 3652.5  # ages in decades: the covariates of the weights are all of order 1
 
 Background = Mapping[tuple[str, str], HazardCurve]
@@ -260,7 +262,8 @@ def after_jobs(
         for window in windows:
             seen = int((arm["failed"] & (arm["followed_days"] <= window)).sum())
             expected = _expected(arm, first, second, window, curves)
-            ratio = seen / expected.failures if expected.failures > 0 else None
+            told = expected.covered >= LEAST_COVERED
+            ratio = seen / expected.failures if told and expected.failures > 0 else None
             out.append(
                 After(
                     window_days=window,
@@ -268,9 +271,9 @@ def after_jobs(
                     index_jobs=len(arm),
                     units=int(arm["unit_id"].nunique()),
                     observed=seen,
-                    expected=expected.failures,
+                    expected=expected.failures if told else None,
                     ratio=None if ratio is None else float(ratio),
-                    ratio_ci=_ratio_limits(arm, window, expected, level),
+                    ratio_ci=_ratio_limits(arm, window, expected, level) if told else (None, None),
                     ages_covered=expected.covered,
                 )
             )

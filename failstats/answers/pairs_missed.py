@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from failstats.answers.pairs_follow import REPLICATES, SEED, Background
+from failstats.answers.pairs_follow import LEAST_COVERED, REPLICATES, SEED, Background
 from failstats.answers.pairs_rows import Missed, TestContrast
 from failstats.estimate.follow_on import FEW_EVENTS, Arm, cumulative_incidence
 from failstats.warehouse.session import Session
@@ -32,9 +32,12 @@ def missed_by_test(
     return missed, contrasts
 
 
-def usual_share(part: str, family: np.ndarray, age: np.ndarray, curves: Background) -> np.ndarray:
-    """(jobs,) chance that a part of this age fails within the window, by the background."""
-    out = np.zeros(len(age))
+def usual_share(
+    part: str, family: np.ndarray, age: np.ndarray, curves: Background
+) -> tuple[np.ndarray, np.ndarray]:
+    """(jobs,) chance that a part of this age fails within the window, by the background; and the
+    share of the window at ages the background was watched at."""
+    out, covered = np.zeros(len(age)), np.zeros(len(age))
     for name in np.unique(family):
         curve, mine = curves.get((part, name)), family == name
         if curve is None or not len(curve.age):
@@ -45,7 +48,11 @@ def usual_share(part: str, family: np.ndarray, age: np.ndarray, curves: Backgrou
             for when in (age[mine], age[mine] + MISSED_WINDOW)
         ]
         out[mine] = -np.expm1(ends[0] - ends[1])
-    return out
+        seen = np.clip(
+            [age[mine], age[mine] + MISSED_WINDOW], curve.conditioned_on, curve.followed_to
+        )
+        covered[mine] = (seen[1] - seen[0]) / MISSED_WINDOW
+    return out, covered
 
 
 def _few(share: np.ndarray, seen: int, known: int, level: float) -> tuple[float, float]:
@@ -63,9 +70,11 @@ def _part(
     _, code = np.unique(group["cluster_id"].to_numpy().astype(str), return_inverse=True)
     draws = np.random.default_rng(SEED).poisson(1.0, size=(REPLICATES, int(code.max()) + 1))
     weight = np.vstack([np.ones(len(group)), draws[:, code]])
-    usual = usual_share(part, group["family"].to_numpy(), group["age_days"].to_numpy(float), curves)
+    usual, covered = usual_share(
+        part, group["family"].to_numpy(), group["age_days"].to_numpy(float), curves
+    )
     tail = [(1 - level) / 2, (1 + level) / 2]
-    rows, beyond_of, sizes, events = [], {}, {}, {}
+    rows, beyond_of, sizes, events, told_of = [], {}, {}, {}, {}
     for test in sorted(group["test"].unique()):
         mine = (group["test"] == test).to_numpy()
         arm, w = group[mine], weight[:, mine]
@@ -84,6 +93,7 @@ def _part(
             ends = np.array([low, high]) - base[0]
         beyond_of[test], sizes[test] = beyond, len(arm)
         events[test] = seen
+        told = told_of[test] = bool(covered[mine].mean() >= LEAST_COVERED)
         rows.append(
             Missed(
                 test=str(test),
@@ -92,15 +102,15 @@ def _part(
                 failed_within=seen,
                 share=float(share[0]),
                 ci=(float(low), float(high)),
-                usual_share=float(base[0]),
-                beyond=float(beyond[0]),
-                beyond_ci=(float(ends[0]), float(ends[1])),
+                usual_share=float(base[0]) if told else None,
+                beyond=float(beyond[0]) if told else None,
+                beyond_ci=(float(ends[0]), float(ends[1])) if told else (None, None),
             )
         )
     both = ("cold_continuity", "hot_cycle")
     if min(sizes.get(test, 0) for test in both) < FEWEST_PASSED:
         return rows, None
-    if min(events[test] for test in both) < FEW_EVENTS:  # too few to contrast the two tests
+    if min(events[test] for test in both) < FEW_EVENTS or not all(told_of[test] for test in both):
         return rows, None
     gap = beyond_of[both[0]] - beyond_of[both[1]]
     low, high = np.nanquantile(gap[1:], tail)

@@ -30,14 +30,15 @@ FEWEST_INDEX_JOBS = 20  # in either arm; below it no difference is stated
 @dataclass(frozen=True, slots=True, kw_only=True)
 class After:
     """Failures seen after index jobs, beside what the background would have given;
-    ages_covered: share of the days watched at ages the background was watched at too."""
+    ages_covered: share of the days watched at ages the background was watched at too; where it is
+    too small (`LEAST_COVERED`), expected and ratio are None."""
 
     window_days: int
     after: str
     index_jobs: int
     units: int
     observed: int
-    expected: float
+    expected: float | None
     ratio: float | None
     ratio_ci: tuple[float | None, float | None]
     ages_covered: float
@@ -108,7 +109,7 @@ class Joint:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Missed:
     """How often a part that passed a test failed within a year all the same: in all, and beyond
-    what parts of its age and family do."""
+    what parts of its age and family do (None where too few were watched at those ages)."""
 
     test: str
     kept: int
@@ -116,8 +117,8 @@ class Missed:
     failed_within: int
     share: float
     ci: tuple[float | None, float | None]
-    usual_share: float
-    beyond: float
+    usual_share: float | None
+    beyond: float | None
     beyond_ci: tuple[float | None, float | None]
 
 

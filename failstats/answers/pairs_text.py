@@ -27,6 +27,7 @@ NOT_COMPARED = (
     "But too few dryers are watched from installation to see whether units that differ in general "
     "explain it: no effect of the one on the other is claimed."
 )
+NOT_WATCHED = " Usual unknown: too few first-fitted parts were watched at those ages."
 FEWEST_SHOWN = 2  # found failed together; single coincidences are in the table of the answer
 TESTS = {"cold_continuity": "cold", "hot_cycle": "hot"}
 
@@ -188,7 +189,7 @@ def _expected(results: Sequence[Pair], settings: Mapping[str, Any]) -> list[str]
             "partner": f"{text.words(p.second)} {words[a.after]}",
             "days": a.window_days,
             "failures": a.observed,
-            "usual": f"{a.expected:.1f}",
+            "usual": "unknown" if a.expected is None else f"{a.expected:.1f}",
             "ratio": "" if a.ratio is None else f"{a.ratio:.1f}",
             text.level_head(settings): text.between(
                 a.ratio_ci, lambda v: f"{v:.1f}", brackets=False
@@ -209,6 +210,7 @@ def _expected(results: Sequence[Pair], settings: Mapping[str, Any]) -> list[str]
         text.wrap(
             "A ratio above 1 may come from dryers that break everything sooner; only the "
             "difference above says what pairing changes."
+            + (NOT_WATCHED if any(row["usual"] == "unknown" for row in rows) else "")
         ),
     ]
 
@@ -240,6 +242,8 @@ def _missed(results: Sequence[Pair], settings: Mapping[str, Any]) -> list[str]:
                     f"one that passed hot{text.between(p.test_contrast.ci, text.points)}."
                 )
             )
+    if any(row["usual"] == "unknown" for row in rows):
+        said.append(text.wrap(NOT_WATCHED.strip()))
     return ["What a test misses:", text.table(rows), *said] if rows else []
 
 

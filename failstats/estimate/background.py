@@ -28,22 +28,26 @@ class Expected:
     ----------
     failures : the sum over all windows. variance : of that sum, from the background's own counts.
     covered : share of the watched days that lie at ages the background was watched at.
+    days : watched, all windows together.
     """
 
     failures: float
     variance: float
     covered: float
+    days: float = 1.0
 
     def __add__(self, other: Expected) -> Expected:
         return combine([self, other])
 
 
 def combine(parts: Sequence[Expected]) -> Expected:
-    """Failures of several parts or families together."""
+    """Failures of several parts or families together; covered is of all their days."""
+    days = sum(one.days for one in parts)
     return Expected(
         failures=sum(one.failures for one in parts),
         variance=sum(one.variance for one in parts),
-        covered=min((one.covered for one in parts), default=1.0),
+        covered=sum(one.covered * one.days for one in parts) / days if days else 1.0,
+        days=days,
     )
 
 
@@ -79,15 +83,17 @@ def expected_failures(curve: HazardCurve | None, *, begin: ArrayLike, end: Array
         raise InputError("windows must run from an age of 0 or more to one no smaller.")
     days = float((high - low).sum())
     if curve is None or not len(curve.age):
-        return Expected(failures=0.0, variance=0.0, covered=0.0 if days else 1.0)
+        return Expected(failures=0.0, variance=0.0, covered=0.0 if days else 1.0, days=days)
     hazard = np.diff(np.concatenate([[0.0], curve.cumulative_hazard]))
     spread = np.diff(np.concatenate([[0.0], curve.variance]))
     first = np.searchsorted(np.sort(low), curve.age, side="left")  # windows begun before the age
     over = np.searchsorted(np.sort(high), curve.age, side="left")  # windows ended before it
     count = (first - over).astype(float)
-    inside = np.minimum(high, curve.followed_to) - np.minimum(low, curve.followed_to)
+    seen_from, seen_to = curve.conditioned_on, curve.followed_to
+    inside = np.clip(high, seen_from, seen_to) - np.clip(low, seen_from, seen_to)
     return Expected(
         failures=float(count @ hazard),
         variance=float(count**2 @ spread),
         covered=float(inside.sum() / days) if days else 1.0,
+        days=days,
     )

@@ -325,15 +325,12 @@ def test_what_is_left_out_is_left_out_of_every_count(
     assert ohms["readings"] == 0  # found failed: not a working reading
 
 
-def test_a_test_that_nobody_saw_fail_is_not_shown_better_than_chance(
-    company: Callable[..., Records],
-) -> None:
-    """Thirty passed and none failed within the year: resamples of 0 would give 0 to 0; Wilson's
-    upper limit of 0 of 30 is 0.1135 (z 1.96; z^2 / (30 + z^2) by hand)."""
+def _thirty_passed(company: Callable[..., Records], enrolled_on: str) -> Records:
+    """Thirty cutouts passed cold beside a coil that failed, and none failed within the year."""
     count = 30
-    answer = company(
+    return company(
         units="unit_id,family,installed_on,enrolled_on\n"
-        + "\n".join(f"u{k},E1,2016-01-01,2016-01-01" for k in range(count + 3)),
+        + "\n".join(f"u{k},E1,2016-01-01,{enrolled_on}" for k in range(count + 3)),
         jobs="job_id,unit_id,visited_on,complaint\n"
         + "\n".join(f"j{k},u{k},2018-01-01,no_heat" for k in range(count))
         + f"\nk0,u{count},2017-01-01,no_heat\nk1,u{count},2022-01-01,no_heat",
@@ -343,12 +340,32 @@ def test_a_test_that_nobody_saw_fail_is_not_shown_better_than_chance(
             for k in range(count)
         )
         + "\nk0,cutout,failed,replaced,cold_continuity\nk1,cutout,failed,replaced,visual",
-    ).pairs()
+    )
+
+
+def test_where_nobody_watched_the_usual_wear_it_is_unknown(
+    company: Callable[..., Records],
+) -> None:
+    """Call-out units alone: no first-fitted part was watched, so nothing is beyond the usual."""
+    answer = _thirty_passed(company, "").pairs()
+    rows = [m for p in answer.results for m in p.missed_by_test]
+    assert rows
+    assert all(m.usual_share is None and m.beyond is None for m in rows)
+    assert all(m.beyond_ci == (None, None) for m in rows)
+    assert "Usual unknown: too few first-fitted parts were watched at those ages." in str(answer)
+
+
+def test_a_test_that_nobody_saw_fail_is_not_shown_better_than_chance(
+    company: Callable[..., Records],
+) -> None:
+    """Thirty passed and none failed within the year: resamples of 0 would give 0 to 0; Wilson's
+    upper limit of 0 of 30 is 0.1135 (z 1.96; z^2 / (30 + z^2) by hand)."""
+    answer = _thirty_passed(company, "2016-01-01").pairs()
     missed = answer.missed_table()
     row = missed[(missed["part"] == "cutout") & (missed["test"] == "cold_continuity")].iloc[0]
     assert (row["failed_within"], row["share"], row["low"]) == (0, 0.0, 0.0)
     assert row["high"] == pytest.approx(1.959964**2 / (row["kept"] + 1.959964**2), abs=1e-4)
-    assert row["beyond_high"] > 0
+    assert row["beyond_low"] <= row["beyond"] <= 0 < row["beyond_high"]
 
 
 def test_words_of_a_complaint_and_of_none(company: Callable[..., Records]) -> None:

@@ -12,7 +12,7 @@ from scipy import stats
 from failstats.counts.risk_table import RiskTable
 from failstats.errors import FitError, InputError
 from failstats.estimate.association import stratified_rate_ratio
-from failstats.estimate.background import expected_failures
+from failstats.estimate.background import Expected, combine, expected_failures
 from failstats.estimate.curves import nelson_aalen
 from failstats.estimate.follow_on import Arm, cumulative_incidence, follow_on, propensity
 from failstats.estimate.frailty import unit_frailty
@@ -53,6 +53,14 @@ def test_ages_beyond_the_background_are_said() -> None:
     found = expected_failures(curve, begin=[50.0], end=[150.0])
     assert (found.failures, found.covered) == (0.5, 0.5)
     assert expected_failures(None, begin=[0.0], end=[10.0]).covered == 0.0
+    # 10 days of which none, and 30 of which all are covered: 30 of 40
+    both = combine(
+        [
+            expected_failures(None, begin=[0.0], end=[10.0]),
+            Expected(failures=1.0, variance=0.0, covered=1.0, days=30.0),
+        ]
+    )
+    assert both.covered == 0.75
     with pytest.raises(InputError, match="windows must run"):
         expected_failures(curve, begin=[10.0], end=[5.0])
 
