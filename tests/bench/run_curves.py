@@ -28,7 +28,9 @@ from failstats.counts.risk_table import RiskTable
 from failstats.counts.scatter import BATCH, scatter
 from failstats.estimate.curves import kaplan_meier, nelson_aalen
 from failstats.estimate.incidence import aalen_johansen
+from failstats.estimate.life_families import family_named
 from failstats.estimate.life_models import fit, fit_all
+from failstats.estimate.likelihood import CountLikelihood
 from failstats.estimate.log_rank import log_rank
 from failstats.estimate.mean_life import restricted_mean
 
@@ -61,6 +63,18 @@ def scan(data: Path, repeats: int) -> dict[str, Any]:
     return clocked(steps, repeats=repeats)
 
 
+def places(connection: duckdb.DuckDBPyConnection, data: Path, part: int | None = None) -> Any:
+    """Batches of packed places: where each life entered, and where it ended."""
+    chosen = "" if part is None else f" and part = {int(part)}"
+    group = f"(cast(part as integer) * {made_records.FAMILIES} + family)"
+    return connection.sql(
+        f"select {group} * {AGES} + entry as entered, "
+        f"({group} * {CAUSES + 1} + cause) * {AGES} + exit as ended from read_parquet($data) "
+        f"where (exit > entry or exit = 0){chosen}",
+        params={"data": str(data)},
+    ).to_arrow_reader(BATCH)
+
+
 def count(
     connection: duckdb.DuckDBPyConnection, data: Path, part: int | None = None
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -68,23 +82,17 @@ def count(
 
     Packed places from SQL, added batch by batch; lives that ended as they began are left out.
     """
-    families = made_records.FAMILIES
-    chosen = "" if part is None else f" and part = {int(part)}"
-    group = f"(cast(part as integer) * {families} + family)"
-    reader = connection.sql(
-        f"select {group} * {AGES} + entry as entered, "
-        f"({group} * {CAUSES + 1} + cause) * {AGES} + exit as ended from read_parquet($data) "
-        f"where (exit > entry or exit = 0){chosen}",
-        params={"data": str(data)},
-    ).to_arrow_reader(BATCH)
-    groups = PARTS * families
+    groups = PARTS * made_records.FAMILIES
     entered, ended = scatter(
-        ([column.to_numpy() for column in batch.columns] for batch in reader),
+        (
+            [column.to_numpy() for column in batch.columns]
+            for batch in places(connection, data, part)
+        ),
         (groups * AGES, groups * (CAUSES + 1) * AGES),
     )
     return (
-        entered.reshape(PARTS, families, AGES),
-        ended.reshape(PARTS, families, CAUSES + 1, AGES),
+        entered.reshape(PARTS, made_records.FAMILIES, AGES),
+        ended.reshape(PARTS, made_records.FAMILIES, CAUSES + 1, AGES),
     )
 
 
@@ -118,6 +126,36 @@ def ours(data: Path, repeats: int) -> dict[str, Any]:
             done("curves")
             fit_all(whole, cause="failed")
             done("fits")
+
+    return clocked(steps, repeats=repeats)
+
+
+def alone(data: Path, repeats: int) -> dict[str, Any]:
+    """What no way from lives to curves and fits can do without here, each alone.
+
+    Reading the places that are counted, without counting; adding them, already read; and three
+    evaluations of each family's likelihood with its derivatives, without which nobody knows that
+    a fit has arrived.
+    """
+    connection = _connect()
+    entered, ended = count(connection, data)
+    fitted = []
+    for part in range(PARTS):
+        whole = table_of(entered[part].sum(axis=0), ended[part].sum(axis=0)).only("failed")
+        for name, found in fit_all(whole).items():
+            fitted.append((CountLikelihood.of(whole, family_named(name)), found.theta))
+
+    def steps(done: Lap) -> None:
+        held = [
+            [column.to_numpy() for column in batch.columns] for batch in places(connection, data)
+        ]
+        done("places read")
+        scatter(held, (entered.size, ended.size))
+        done("places added")
+        for likelihood, theta in fitted:
+            for _ in range(3):
+                likelihood(theta)
+        done("likelihoods, three times each")
 
     return clocked(steps, repeats=repeats)
 
@@ -245,8 +283,8 @@ def in_r(data: Path, repeats: int) -> dict[str, Any]:
 
 
 CONTESTANTS = {
-    "scan": scan, "ours": ours, "ours_one_part": ours_one_part, "lifelines": lifelines,
-    "statsmodels": statsmodels, "sksurv": sksurv, "in_r": in_r,
+    "scan": scan, "ours": ours, "alone": alone, "ours_one_part": ours_one_part,
+    "lifelines": lifelines, "statsmodels": statsmodels, "sksurv": sksurv, "in_r": in_r,
 }  # fmt: skip
 NAMES = {
     "lifelines": "lifelines", "statsmodels": "statsmodels", "sksurv": "scikit-survival",
@@ -272,6 +310,14 @@ def one_size(bench: Bench, data: Path, size: int) -> None:
     bench.note(size, "ours, counts + curves + fits", total, "s", peak_mb=all_of_it.peak_mb)
     bench.note(size, "ours, peak memory", all_of_it.peak_mb, "MB")
     bench.note(size, "ours, counts + curves + fits / scan", total / floor.seconds["total"], "x")
+    least = bench.ask("alone", data) if size >= 1_000_000 else None
+    if least is not None:
+        for step, took in least.seconds.items():
+            if step != "total":
+                bench.note(size, f"alone: {step}", took, "s")
+        bench.note(
+            size, "those three alone / scan", least.seconds["total"] / floor.seconds["total"], "x"
+        )
     if bench.options.no_peers or size > PEERS_UP_TO:
         return
     mine = bench.ask("ours_one_part", data)
