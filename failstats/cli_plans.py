@@ -309,7 +309,7 @@ def report(
         with progress.step("writing the report"):
             files = write_report(
                 answers, Path(out), title=title, currency=records.currency, public=public,
-                paper=read_settings().paper, min_cell=min_cell,
+                paper=read_settings().paper, min_cell=min_cell, left_out=left_out,
             )  # fmt: skip
     if as_json:
         click.echo(

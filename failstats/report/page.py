@@ -12,6 +12,7 @@ import markupsafe
 import pandas as pd
 
 from failstats import __version__
+from failstats.errors import FailstatsError
 from failstats.report.bundle import (
     chart_script,
     content_policy,
@@ -254,13 +255,17 @@ def _sections(answers: Mapping[str, Any], writer: _Writer) -> list[dict[str, Any
     return found
 
 
-def _opening(answers: Mapping[str, Any]) -> list[dict[str, Any]]:
-    items = []
+def _opening(answers: Mapping[str, Any], left_out: Mapping[str, Any]) -> list[dict[str, Any]]:
+    items: list[dict[str, Any]] = []
     for question, commands in OPENING:
         here = [command for command in commands if command in answers]
         if here:
             lines = [_said(answers[command].headline()) for command in here]
             items.append({"question": question, "lines": lines, "anchor": here[0]})
+        elif commands[0] in left_out:
+            fault = left_out[commands[0]]
+            said = f"No answer: {fault.what.rstrip('.')}. To have one: {fault.do}"
+            items.append({"question": question, "lines": [_said(said)], "anchor": None})
     return items
 
 
@@ -277,6 +282,7 @@ def write_report(
     public: bool = False,
     paper: str = "a4",
     min_cell: int = MIN_CELL,
+    left_out: Mapping[str, FailstatsError] | None = None,
 ) -> ReportFiles:
     """All answers on one page for everybody in the company, with every table beside it.
 
@@ -291,6 +297,7 @@ def write_report(
         say on how many units they rest, the commands' own words, and the van lists.
     paper : "a4" or "letter".
     min_cell : units a public figure must rest on.
+    left_out : command word -> why it has no answer; said where the page opens.
 
     Returns
     -------
@@ -334,7 +341,7 @@ def write_report(
             css=markupsafe.Markup(template_text("page.css") + template_text("sheet.css")),
             paper=size,
             policy=content_policy([library, script]),
-            opening=_opening(answers),
+            opening=_opening(answers, {} if left_out is None else left_out),
             sections=sections,
             cautions=cautions(),
             words=glossary(),

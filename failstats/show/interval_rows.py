@@ -14,6 +14,7 @@ from failstats.show.theme import themed
 __all__ = ["cost_bars", "differences", "forest", "rows_bar", "shares"]
 
 WIDTH = 460
+LONGEST_LABEL = 320  # pixels of a row's name before it is cut
 MOST_ROWS = 30  # rows in one chart; more cannot be taken in
 MOST_PANELS = 12
 
@@ -125,7 +126,7 @@ def forest(frame: pd.DataFrame, *, title: str = "Failure rate against the refere
         axis=alt.Axis(values=marks, format="~g"),
     )
     order = list(dict.fromkeys(data["label"]))
-    rows = alt.Y("label:N", sort=order, title=None)
+    rows = alt.Y("label:N", sort=order, title=None, axis=alt.Axis(labelLimit=LONGEST_LABEL))
     tip = [
         alt.Tooltip("label:N"),
         alt.Tooltip("kind:N"),

@@ -12,7 +12,7 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from failstats.errors import FitError, InputError
+from failstats.errors import FitError, InputError, PlanError
 from failstats.report.bundle import drawing_library, script_json
 from failstats.report.page import write_report
 from failstats.show import charts
@@ -403,6 +403,17 @@ def test_public_leaves_out_what_does_not_say_on_how_many_units_it_rests(tmp_path
         assert ("1 tables whose rows do not say" in html) is public
         assert (folder / "pairs.csv").exists()
         assert not (folder / "pairs_rows.csv").exists()
+
+
+def test_what_has_no_answer_says_why_where_the_page_opens(tmp_path):
+    fault = PlanError("stock needs a catalogue, but none is loaded.", do="load a catalogue.")
+    answers = {"causes": FakeAnswer("causes", "Said.", shares((400, 300, 200)))}
+    write_report(answers, tmp_path, title="t", currency="USD", left_out={"stock": fault})
+    html = (tmp_path / "report.html").read_text(encoding="utf-8")
+    opening = html[html.index('<ul class="answers">') : html.index("For the van planner</h2>")]
+    assert "What to put on the vans" in opening
+    assert "No answer: stock needs a catalogue, but none is loaded. To have one: load a" in opening
+    assert "What this rests on" not in opening
 
 
 def test_a_report_of_nothing_still_says_so(tmp_path):

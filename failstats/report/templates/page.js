@@ -21,7 +21,7 @@
   // On a narrow screen names beside the rows get less room; longer ones are cut with an ellipsis.
   const tighten = (node) => {
     if (!node || typeof node !== "object") return;
-    for (const key of ["minExtent", "maxExtent"]) {
+    for (const key of ["minExtent", "maxExtent", "labelLimit"]) {
       if (node[key] > 130) node[key] = 130;
     }
     for (const inner of Object.values(node)) tighten(inner);
