@@ -111,6 +111,15 @@ def causes(
     metavar="CLOCK",
     help="days, or loads: lives measured in loads dried (units whose use is recorded).",
 )
+@click.option(
+    "--replicates",
+    type=click.IntRange(min=0),
+    default=0,
+    show_default=True,
+    metavar="N",
+    help="Draw units (or buildings) anew so often: intervals of each curve that take lives of one "
+    "unit together; 500 is enough.",
+)
 @analysis
 def lives(
     part: tuple[str, ...],
@@ -118,14 +127,16 @@ def lives(
     model: str,
     births: str,
     clock: str,
+    replicates: int,
     confidence_level: float,
     **options: Any,
 ) -> None:
     """Life curves and fitted lives.
 
     \b
-    Example:
+    Examples:
       failstats lives --part coil --by family -w company.duckdb
+      failstats lives --part belt --replicates 500 -w company.duckdb
     """
     ask_records(
         options,
@@ -136,6 +147,7 @@ def lives(
             model=model,
             births=births,
             clock=clock,
+            replicates=replicates,
             confidence_level=confidence_level,
             progress=say,
         ),

@@ -101,6 +101,7 @@ class Records:
         model: str = "weibull",
         births: str = "known",
         clock: str = "days",
+        replicates: int = 0,
         confidence_level: float = 0.95,
         progress: Say = None,
     ) -> Lives:
@@ -113,6 +114,7 @@ class Records:
             model=model,
             births=births,
             clock=clock,
+            replicates=replicates,
             confidence_level=confidence_level,
             progress=progress,
         )

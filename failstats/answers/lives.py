@@ -32,6 +32,7 @@ from failstats.answers.lives_fits import (
     silent_parts,
     single_life,
 )
+from failstats.answers.lives_replicates import with_replicates
 from failstats.answers.lives_rows import Life
 from failstats.answers.lives_selected import fitted_world_check
 from failstats.answers.lives_strata import strata_rows
@@ -105,6 +106,7 @@ def lives(
     model: str = "weibull",
     births: str = "known",
     clock: str = "days",
+    replicates: int = 0,
     confidence_level: float = 0.95,
     progress: Callable[[str], None] | None = None,
 ) -> Lives:
@@ -119,6 +121,8 @@ def lives(
         be as old as the unit; "renewal": they follow the law of parts found at a random moment
         (contract units only).
     clock : what lives are measured in: "days", or "loads" dried (units whose use is recorded).
+    replicates : draw units (or buildings) anew so often, for intervals of each curve that take
+        lives of one unit together (500 is enough); 0 leaves it.
     progress : called with the name of each part.
 
     Returns
@@ -141,7 +145,15 @@ def lives(
                 where=option,
                 do="correct the word.",
             )
-    asked = Asked(births=births, model=model, level=confidence_level, clock=clock)
+    if replicates < 0 or replicates == 1:
+        raise InputError(
+            f"--replicates must be 0 or at least 2, but is {replicates}.",
+            where="--replicates",
+            do="give 500 for 95 % intervals.",
+        )
+    asked = Asked(
+        births=births, model=model, level=confidence_level, clock=clock, replicates=replicates
+    )
     silent = silent_parts(session)
     warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
     rows: list[Life] = []
@@ -173,6 +185,7 @@ def lives(
         "model": model,
         "births": births,
         "clock": clock,
+        **({"replicates": replicates} if replicates else {}),
         "confidence_level": confidence_level,
     }
     summary = {
@@ -254,6 +267,7 @@ def _part(
     plain = {k: v for k, v in selection.params(part).items() if k != "bracket"}
     units = session.run("lives_units", by=[], **plain)
     strata: list[Life] = []
+    own = selection
     more: dict[str, Any] = {}
     repeats = recurrence_rows(session, part) if asked.clock == "days" else None
     if by and head.curve:
@@ -298,4 +312,9 @@ def _part(
     )
     if head.curve and (asked.births, asked.clock) == ("known", "days"):
         row = replace(row, units_differ=units_differ(session, part, level=asked.level))
+    if asked.replicates and head.curve:
+        [row] = with_replicates(session, asked, [row], selection, [], {"[]": table})
+        if strata:
+            apart = risk_table(session, part, own, by)
+            strata = with_replicates(session, asked, strata, own, by, apart)
     return [row, *strata]

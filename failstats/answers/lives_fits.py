@@ -321,6 +321,7 @@ class Asked:
     model: str
     level: float
     clock: str = "days"
+    replicates: int = 0
 
 
 def life_row(

@@ -140,6 +140,33 @@ class PlotPoint:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ReplicatedSurvival:
+    """The share still working at an age, with units drawn anew.
+
+    ci : the middle of the replicates. formula_ci : of the curve's own formula, lives taken as
+    independent. known_in : replicates in which somebody was followed so far.
+    """
+
+    years: int
+    age_days: float
+    survival: float | None
+    ci: tuple[float | None, float | None] | None
+    formula_ci: tuple[float | None, float | None] | None
+    known_in: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Replicates:
+    """A life curve with whole units, or buildings, drawn anew; a blank end was never reached."""
+
+    replicates: int
+    survival: list[ReplicatedSurvival]
+    median_days: float | None
+    median_ci: tuple[float | None, float | None] | None
+    median_formula_ci: tuple[float | None, float | None] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LifeLeft:
     """What a part of this age may still expect, from that age on.
 
@@ -257,3 +284,4 @@ class Life:
     kept: dict[str, int]
     moved: dict[str, int]
     units_differ: UnitsDiffer | None = None
+    replicates: Replicates | None = None

@@ -40,8 +40,37 @@ def details(results: Sequence[Life], settings: dict[str, Any]) -> list[str]:
     for head in heads:
         strata = [life for life in results if life.part == head.part and life.stratum]
         lines += _between(head, strata, say)
+    lines += [line for life in results if (line := _replicated(life, say))]
     differ = units_differ_lines((life.part, life.units_differ) for life in heads)
     return [*lines, *_first_and_later(heads, say), *differ]
+
+
+def _replicated(life: Life, say: Say) -> str:
+    """Survival and median with units drawn anew, beside the formula's intervals."""
+    again = life.replicates
+    if again is None:
+        return ""
+    said = []
+    for one in again.survival:
+        if one.survival is None or one.ci is None or one.formula_ci is None:
+            continue
+        drawn, formula = (
+            " to ".join("unknown" if end is None else f"{100 * end:.1f}" for end in ends)
+            for ends in (one.ci, one.formula_ci)
+        )
+        said.append(
+            f"after {one.years} year{'s' if one.years > 1 else ''} {100 * one.survival:.1f} % work "
+            f"({drawn}; by the formula {formula})"
+        )
+    if again.median_days is not None:
+        ends = [
+            " to ".join("not reached" if end is None else say(end) for end in pair or (None, None))
+            for pair in (again.median_ci, again.median_formula_ci)
+        ]
+        said.append(f"half fail by {say(again.median_days)} ({ends[0]}; by the formula {ends[1]})")
+    if not said:
+        return ""
+    return f"{name_of(life)}, units drawn anew {again.replicates:,} times: {'; '.join(said)}."
 
 
 def _rows(results: Sequence[Life], settings: dict[str, Any], say: Say) -> str:

@@ -28,7 +28,7 @@ from failstats.vocabulary import Vocabulary, load_vocabulary
 from failstats.warehouse.adding import Adding, add_up, adding_of
 from failstats.warehouse.memory import memory_limit
 from failstats.warehouse.queries import Query, find_query
-from failstats.warehouse.session import Session, open_session, reads
+from failstats.warehouse.session import Session, note_queries, open_session, reads
 
 __all__ = ["PartitionedSession", "open_partitions"]
 
@@ -147,12 +147,8 @@ class PartitionedSession(Session):
     def map_units(
         self, function: Callable[..., Any], *arguments: Any, reading: Sequence[str]
     ) -> list[Any]:
-        """function(session, *arguments) on each partition, in their order.
-
-        Parameters
-        ----------
-        reading : the queries that the function runs.
-        """
+        """As of any session: on each partition, in their order."""
+        note_queries(self.choices["queries"], reading)
         supplies: Supplies = {}
         for name in reading:
             supplies |= self._needs(find_query(name))

@@ -25,7 +25,7 @@ from failstats.warehouse.opening import check_batch, last_batch, register_words,
 from failstats.warehouse.queries import Query, all_queries, find_query
 from failstats.warehouse.store import connect_readonly
 
-__all__ = ["Session", "open_session", "reads"]
+__all__ = ["Session", "note_queries", "open_session", "reads"]
 
 EARLIEST = dt.date(1970, 1, 1)
 
@@ -191,6 +191,24 @@ class Session:
         self._asked(name, given)
         sql = self._select(name, anew=anew)
         return self.connection.sql(sql, params=given or None).to_arrow_table()
+
+    def batches(self, name: str, /, *, rows: int, **given: Any) -> Iterator[pa.RecordBatch]:
+        """The rows of `run` as they come, at most so many at a time."""
+        self._asked(name, given)
+        sql = self._select(name)
+        yield from self.connection.sql(sql, params=given or None).to_arrow_reader(rows)
+
+    def map_units(
+        self, function: Callable[..., Any], *arguments: Any, reading: Sequence[str]
+    ) -> list[Any]:
+        """function(session, *arguments) for each set of units kept apart; here there is one.
+
+        Parameters
+        ----------
+        reading : the queries that the function runs.
+        """
+        note_queries(self.choices["queries"], reading)
+        return [function(self, *arguments)]
 
     @contextmanager
     def seen_otherwise(self, facts: Sequence[str], **variables: Any) -> Iterator[None]:
