@@ -76,8 +76,8 @@ def parts_in(session: Session) -> list[str]:
     return [part for part in dict.fromkeys(order) if part in found]
 
 
-def chosen_parts(session: Session, asked: Sequence[str]) -> list[str]:
-    """The parts asked for, by any of their names; all where none was.
+def chosen_parts(session: Session, asked: Sequence[str], *, option: str = "--part") -> list[str]:
+    """The parts asked for by an option, by any of their names; all where none was.
 
     Raises
     ------
@@ -91,7 +91,7 @@ def chosen_parts(session: Session, asked: Sequence[str]) -> list[str]:
     unknown = [part for part in chosen if part not in known]
     if unknown:
         raise InputError(
-            f"--part must name a part of the records, but {', '.join(unknown)} is not one.",
+            f"{option} must name a part of the records, but {', '.join(unknown)} is not one.",
             where="known: " + ", ".join(known),
             do="correct the word.",
         )

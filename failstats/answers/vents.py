@@ -26,7 +26,8 @@ from failstats.answers.vents_records import (
     EDITION,
     Bands,
     bands_of,
-    failures_on_contract,
+    cleanings_watched,
+    failures_by_band,
     neglect_as,
     part_rows,
     run_lengths,
@@ -125,8 +126,9 @@ def _asked(
     """Which parts can be asked about, with what has to be said of the others."""
     warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
     known = chosen_parts(session, ())
-    chosen = list(chosen_parts(session, control)) if control else []
-    both = sorted(set(chosen) & set(part))
+    wanted = chosen_parts(session, part) if part else []
+    chosen = chosen_parts(session, control, option="--control") if control else []
+    both = sorted(set(chosen) & set(wanted))
     if both:
         raise InputError(
             f"a control must be another part, but {', '.join(both)} is asked about too.",
@@ -134,18 +136,18 @@ def _asked(
             do="leave it out of --part, or name a part that the vent cannot reach.",
         )
     controls = chosen or [p for p in CONTROLS if p in known]
-    weaker = [] if chosen else [p for p in WEAKER if p in known and p not in part]
+    weaker = [] if chosen else [p for p in WEAKER if p in known and p not in wanted]
     silent = session.run("lives_silent")
     hidden = set(silent["part"])
     vocabulary = session.vocabulary.parts
     asked = [
         p
-        for p in (chosen_parts(session, part) if part else known)
+        for p in (wanted or known)
         if p not in controls
         and p not in hidden
-        and (part or (p in vocabulary and vocabulary[p].heat_part))
+        and (wanted or (p in vocabulary and vocabulary[p].heat_part))
     ]
-    for name in sorted(hidden & set(chosen_parts(session, part) if part else hidden)):
+    for name in sorted(hidden & set(wanted or hidden)):
         warnings.append(
             Warning_(
                 code="silent_failure",
@@ -174,17 +176,21 @@ def _asked(
     return Asked(
         session=session, level=level, bands=bands, runs=run_lengths(session, edition),
         parts=asked, controls=controls, weaker=weaker, costs=costs, tripped=tripped,
-        warnings=warnings,
+        warnings=warnings, cleanings=cleanings_watched(session),
     )  # fmt: skip
 
 
 def _answer(asked: Asked, progress: Callable[[str], None] | None) -> Vents:
     session, bands = asked.session, asked.bands
-    failures = failures_on_contract(session)
+    seen = failures_by_band(session)
+    contract = seen[seen["followed_as"] == "contract"]
+    failures = {str(p): int(n) for p, n in contract.groupby("part")["failures"].sum().items()}
     judge = next(iter(asked.controls or asked.weaker), None)
-    followed = {}
+    followed = asked.followed
     for name in each(progress, (*asked.parts, *asked.controls, *asked.weaker)):
         followed[name] = _followed(asked, name, failures)
+        mine = seen[(seen["part"] == name) & seen["followed_as"].isin(followed[name])]
+        asked.seen[name] = mine.groupby("band")["failures"].sum().astype(int).to_dict()
         try:
             found = fit_part(
                 session, name, followed[name], asked.runs, bands,
@@ -258,12 +264,16 @@ def _warn_of_models(asked: Asked) -> None:
         off = [s for s in (*asked.bands.rising, LENGTH) if not found.second.agrees(s)]
         if off:
             farthest = max(found.second.in_errors[s] for s in off)
+            apart = (
+                f"they are up to {farthest:.1f} standard errors apart (allowed: {AGREE_WITHIN})"
+                if np.isfinite(farthest)
+                else "only one of them gives every ratio"
+            )
             asked.warnings.append(
                 Warning_(
                     code="models_disagree",
                     text=f"{text.words(name)}: the Cox and the Poisson model do not say the "
-                    f"same; they are up to {farthest:.1f} standard errors apart "
-                    f"(allowed: {AGREE_WITHIN}).",
+                    f"same; {apart}.",
                 )
             )
 
@@ -318,13 +328,14 @@ def _summary(
     again = sensitivities(session, outcomes, asked.runs, bands, z)
     if leading is not None:
         ways = [w for w in moved(again, leading.part, leading.ci) if w.startswith("call_out")]
+        rests = "" if "call_out" in followed[leading.part] else " It rests on contract units alone."
         if ways:
             said = "; ".join(WAY_WORDS[way] for way in ways)
             asked.warnings.append(
                 Warning_(
                     code="silent_loss",
                     text=f"{text.words(leading.part)}: the ratio leaves its interval with {said}: "
-                    "call-out units leave without a word. It rests on contract units alone.",
+                    f"call-out units leave without a word.{rests}",
                 )
             )
     shown = leading.part if leading is not None else None

@@ -25,7 +25,7 @@ from failstats.answers.vents_parts import (
 )
 from failstats.answers.vents_records import Bands, Runs
 from failstats.answers.vents_rows import NumberPiece, SecondModel, VentEffect, WithinUnit
-from failstats.answers.vents_verdict import Evidence, Verdict, verdict
+from failstats.answers.vents_verdict import FEWEST_CASES, Evidence, Verdict, verdict
 from failstats.answers.vents_words import band_words
 from failstats.estimate.belief import detectable_hazard_ratio, e_value
 from failstats.estimate.meaning import NumberNeeded
@@ -33,6 +33,8 @@ from failstats.warehouse.session import Session
 
 __all__ = ["Asked", "contrast_of", "effect", "states_of"]
 
+# Of the days watched: with use recorded for less, neglect may take the blame for it (our own rule).
+LEAST_USE_KNOWN = 0.5
 COMMON = 0.15  # share of units with a failure, above which a hazard ratio is converted first
 Role = Literal["outcome", "negative_control"]
 
@@ -53,6 +55,9 @@ class Asked:
     warnings: list[Warning_] = field(default_factory=list)
     fitted: dict[str, PartFit] = field(default_factory=dict)
     reasons: dict[str, str] = field(default_factory=dict)
+    cleanings: int = 0
+    followed: dict[str, list[str]] = field(default_factory=dict)
+    seen: dict[str, dict[str, int]] = field(default_factory=dict)  # failures by part and band
 
     @property
     def z(self) -> float:
@@ -142,15 +147,22 @@ def effect(asked: Asked, part: str, state: str, role: Role) -> VentEffect:
 
 
 def _nothing(asked: Asked, found: PartFit | None, part: str, state: str, role: Role) -> VentEffect:
-    why = asked.reasons.get(part, "too few failures under this state of the vent")
+    seen = asked.seen.get(part, {})
+    cases = (found.cases if found else seen).get(state, 0)
+    why = asked.reasons.get(part) or (
+        "too few failures under this state of the vent"
+        if cases < FEWEST_CASES
+        else f"the models give no ratio for its {cases} failures under this state of the vent: too "
+        "few others of the same age and family stand beside them"
+    )
     return VentEffect(
         part=part, role=role, exposure="length" if state == LENGTH else "neglect",
         contrast=contrast_of(asked.bands, state), hazard_ratio=None, ci=(None, None),
         crude_hazard_ratio=None, crude_ci=(None, None), calibrated_ci=None,
         second_model=SecondModel(hazard_ratio=None, ci=(None, None)), within_unit=None,
         p_value=None, time_ratio=None, time_ratio_ci=None,
-        failures=found.failures if found else 0,
-        failures_exposed=found.cases.get(state, 0) if found else 0,
+        failures=found.failures if found else sum(seen.values()),
+        failures_exposed=cases,
         units=found.units.get(state, 0) if found else 0, detectable_hazard_ratio=None,
         e_value=None, e_value_limit=None, attributable_share=None, attributable_ci=None,
         cleanings_per_failure_avoided=None, cleanings_interval=None,
@@ -174,6 +186,25 @@ def _verdict(
         return "cannot_be_trusted", f"{name}: the last cleaning was not known in these stretches."
     if ci[0] is None or ci[1] is None:
         return "not_enough_data", f"{name}: too few failures under this state of the vent to tell."
+    if state != LENGTH and not asked.cleanings:
+        return "cannot_be_trusted", (
+            f"{name}: how much vent neglect does cannot be trusted because no cleaning of the full "
+            "run is recorded on units while they were watched: neglected cannot be told from not "
+            "written down."
+        )
+    if state != LENGTH and role == "outcome" and "call_out" in asked.followed.get(found.part, ()):
+        return "cannot_be_trusted", (
+            f"{name}: {ratio:.2f} times ({ci[0]:.2f} to {ci[1]:.2f}) behind a vent last cleaned "
+            f"{band_words(state)} cannot be trusted because too few units are under contract, and "
+            "of call-out units neither cleanings between calls nor the day they left is recorded."
+        )
+    if state != LENGTH and role == "outcome" and found.use_known < LEAST_USE_KNOWN:
+        return "cannot_be_trusted", (
+            f"{name}: {ratio:.2f} times ({ci[0]:.2f} to {ci[1]:.2f}) behind a vent last cleaned "
+            f"{band_words(state)} cannot be trusted because loads a week are recorded for "
+            f"{text.share(found.use_known)} of the days watched only, and heavy users neglect "
+            "their vents more."
+        )
     when = f"last cleaned {band_words(state)}"
     against = f"one cleaned within {asked.bands.months[0]} months"
     if state == LENGTH:

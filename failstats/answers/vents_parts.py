@@ -97,6 +97,12 @@ class PartFit:
         return self.main.error_of(name) if name in self.main.names else float("nan")
 
     @property
+    def use_known(self) -> float:
+        """Share of the days watched whose loads a week are recorded."""
+        days = self.frame["stop_days"] - self.frame["start_days"]
+        return float(days[self.frame["loads_bin"] > 0].sum() / max(days.sum(), 1))
+
+    @property
     def predicts(self) -> float | None:
         """Ratio of a vent whose next cleaning is far off, where that is beyond chance."""
         if self.future is None or not self.future.error > 0:

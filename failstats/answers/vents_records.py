@@ -35,7 +35,8 @@ __all__ = [
     "Bands",
     "Runs",
     "bands_of",
-    "failures_on_contract",
+    "cleanings_watched",
+    "failures_by_band",
     "neglect_as",
     "part_rows",
     "run_lengths",
@@ -103,10 +104,14 @@ def neglect_as(session: Session, **variables: Any) -> AbstractContextManager[Non
     return session.seen_otherwise(("fact_neglect", "fact_exposure"), **variables)
 
 
-def failures_on_contract(session: Session) -> dict[str, int]:
-    """Part -> failures of lives with known birth in contract units."""
-    frame = session.run("vents_contract")
-    return {str(row.part): int(row.failures) for row in frame.itertuples()}
+def failures_by_band(session: Session) -> pd.DataFrame:
+    """part, followed_as, band, failures of lives with known birth."""
+    return session.run("vents_failures")
+
+
+def cleanings_watched(session: Session) -> int:
+    """Cleanings of the full run on units while they were watched."""
+    return int(session.run("vents_cleanings")["cleanings"].sum())
 
 
 def part_rows(

@@ -112,8 +112,7 @@ class Vents(Answer):
         """label, role, ratio, low, high, units."""
         rows = [
             {
-                "label": f"{text.words(r.part)}: {said.state_words(r.contrast)}"
-                + (", against within it" if r.exposure == "length" else ""),
+                "label": f"{text.words(r.part)}: {said.state_words(r.contrast)}",
                 "role": r.role,
                 "ratio": r.hazard_ratio,
                 "low": r.ci[0],
@@ -199,7 +198,9 @@ class Vents(Answer):
         if forest.empty:
             return None
         first = said.reference_words(self.settings)
-        panels = [charts.forest(forest, title=f"Failure rate against {first}")]
+        long = "A run over the limit: against one within it."
+        said_of_runs = long if any(r.exposure == "length" for r in self.results) else ""
+        panels = [charts.forest(forest, title=f"Failure rate against {first}", note=said_of_runs)]
         dose = self.dose_table()
         row = self._leading()
         shown = [row.part] if row is not None else []

@@ -82,20 +82,19 @@ def verdict(found: Evidence) -> tuple[Verdict, str]:
                 "cannot_be_trusted",
                 f"{name}: {behind}, but this cannot be trusted because {why}.",
             )
+    doubt = ""
+    if found.calibrated is not None and "clean" not in found.controls:
+        doubt = (
+            f"; allowing for other causes, {found.calibrated[0]:.2f} to {found.calibrated[1]:.2f}"
+        )
     if low > 1:
-        doubt = ""
-        if found.calibrated is not None and "clean" not in found.controls:
-            doubt = (
-                f"; allowing for other causes, {found.calibrated[0]:.2f} to "
-                f"{found.calibrated[1]:.2f}"
-            )
         return "shortens", f"Yes for the {name}: {behind}{doubt}."
     if high < 1:
-        return "lengthens", f"{name}: {behind}: less often."
+        return "lengthens", f"{name}: {behind}: less often{doubt}."
     return (
         "no_effect_larger_than",
         f"{name}: no effect larger than {high:.2f} times was found for a vent {found.when} "
-        f"(estimate {found.ratio:.2f}, {low:.2f} to {high:.2f}).",
+        f"(estimate {found.ratio:.2f}, {low:.2f} to {high:.2f}{doubt}).",
     )
 
 

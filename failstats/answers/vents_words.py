@@ -20,6 +20,8 @@ __all__ = [
     "state_words",
 ]
 
+# Of such a ratio nothing is said to follow.
+UNTOLD = ("cannot_be_trusted", "not_enough_data")
 LENGTH_WORDS = {"within": "run within the limit", "over_limit": "run over the limit"}
 WAY_WORDS = {
     "use_recorded_only": "only units whose use is recorded",
@@ -79,7 +81,7 @@ def _pieces(pieces: Sequence[NumberPiece] | None, say: Any) -> str:
 def _meaning(row: VentEffect, currency: str) -> list[str]:
     name, state = text.words(row.part), state_words(row.contrast)
     lines = []
-    if row.time_ratio is not None:
+    if row.time_ratio is not None and row.verdict not in UNTOLD:
         lines.append(
             f"A {name} behind a vent last cleaned {state}, were it so for life, lasts "
             f"{row.time_ratio:.2f} times as long{text.between(row.time_ratio_ci, _ratio)}."
@@ -151,7 +153,7 @@ def _checked(row: VentEffect, summary: Mapping[str, Any], within: float) -> list
             f"{': it is an average over the ages watched' if changes else ', no sign of it'}."
         )
     total = summary.get("attributable", {}).get(row.part)
-    if total:
+    if total and row.verdict not in UNTOLD:
         lines.append(
             f"All neglect together: {text.share(total['share'])} of the failures of the {name}"
             f"{text.between(total['ci'], text.share)}."
@@ -183,7 +185,7 @@ def _sensitivity(row: VentEffect, summary: Mapping[str, Any], settings: Mapping[
 def _length(summary: Mapping[str, Any]) -> str:
     runs = summary.get("runs", {})
     if not runs.get("known"):
-        return ""
+        return "Length: no run length is recorded, so nothing is said of long runs."
     count = runs["known"]
     return text.wrap(
         f"Length: {runs['over_limit']:,} of {count:,} runs whose length is known are over the "

@@ -123,9 +123,10 @@ def _left_in(rows: list[Mapping[str, Any]]) -> dict[str, str]:
             "caution": caution_for_pair(str(rows[0].get("when")), str(rows[0].get("also"))),
         }
     return {
-        "when": "Any other pair",
-        "advice": "Leave the working part in unless a test shows it bad; that holds when one of "
-        f"these has failed: {_joined(partners)}.",
+        "when": "Other pairs",
+        "advice": "Leave the working part in unless a test shows it bad: "
+        + "; ".join(f"{first} failed ({_joined(others)})" for first, others in partners.items())
+        + ".",
         "doubt": "",
         "cause": next(
             (CAUSE.format(first=first) for first in partners if first in SAFETY_PARTS), ""
@@ -137,7 +138,7 @@ def _left_in(rows: list[Mapping[str, Any]]) -> dict[str, str]:
 def _no_age(rows: list[Mapping[str, Any]]) -> dict[str, str]:
     """Parts without an age to replace them at, in one entry."""
     names = [_words(row.get("when")) for row in rows]
-    said = "No replacement by age; the maker's instruction comes first"
+    said = "The records name no age to replace it at; the maker's instruction comes first"
     safety = [name for name in names if name in SAFETY_PARTS]
     if safety:
         said += f", and no {' or '.join(safety)} is run beyond it"

@@ -84,13 +84,15 @@ def shares(frame: pd.DataFrame, *, label: str, title: str) -> Any:
     )
 
 
-def forest(frame: pd.DataFrame, *, title: str = "Failure rate against the reference") -> Any:
+def forest(
+    frame: pd.DataFrame, *, title: str = "Failure rate against the reference", note: str = ""
+) -> Any:
     """How much faster each part fails under a condition, with parts that should not care.
 
     Parameters
     ----------
     frame : columns label, role ("outcome" or "negative_control"), ratio, low, high.
-    title : what is compared with what.
+    title : what is compared with what. note : said below it.
 
     Returns
     -------
@@ -156,7 +158,7 @@ def forest(frame: pd.DataFrame, *, title: str = "Failure rate against the refere
         alt.layer(*layers).properties(
             width=WIDTH,
             height={"step": 38},
-            title=titled(title, "Right of 1: fails sooner."),
+            title=titled(title, f"Right of 1: fails sooner. {note}".strip()),
             description=text + ".",
         )
     )

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 import failstats
+from failstats.answers import vents_effects
 from failstats.answers.vents_checks import within_unit
 from failstats.answers.vents_models import adjusters, fit_ratios, indicators, second_opinion
 from failstats.answers.vents_parts import control_of
@@ -41,6 +42,8 @@ def evidence(**more: object) -> Evidence:
         ({}, "shortens", "Yes for the coil"),
         ({"controls": ("control_too_small",)}, "shortens", "allowing for other causes, 1.30 to 3.10"),
         ({"ratio": 1.1, "ci": (0.9, 1.3), "error": 0.1}, "no_effect_larger_than", "larger than 1.30"),
+        ({"ratio": 1.1, "ci": (0.9, 1.3), "error": 0.1, "controls": ("control_too_small",)},
+         "no_effect_larger_than", "0.90 to 1.30; allowing for other causes, 1.30 to 3.10)"),
         ({"ratio": 0.6, "ci": (0.5, 0.8)}, "lengthens", "less often"),
         ({"cases": 4}, "not_enough_data", "too few failures"),
         ({"failures": 19}, "not_enough_data", "too few failures"),
@@ -279,7 +282,7 @@ def test_demo_length_has_no_effect_and_says_that_jurisdictions_differ(made: Demo
         assert row.ci[0] < 1 < row.ci[1]
         assert "Jurisdictions differ" in row.verdict_text
     labels = set(made.answers["vents"].forest_table()["label"])
-    assert {"coil: over 24 months ago", "coil: run over the limit, against within it"} <= labels
+    assert {"coil: over 24 months ago", "coil: run over the limit"} <= labels
 
 
 def test_demo_shows_other_choices_and_the_shape(made: Demo) -> None:
@@ -324,3 +327,38 @@ def test_no_ratio_where_no_vent_was_clean(company) -> None:
 def test_a_part_is_not_its_own_control(demo_records) -> None:
     with pytest.raises(failstats.InputError, match="another part, but coil"):
         demo_records.vents("coil", control="coil")
+
+
+@pytest.mark.parametrize(
+    ("told", "why"),
+    [
+        ({"cleanings": 0}, "no cleaning of the full run is recorded"),
+        ({"followed": {"coil": ["contract", "call_out"]}}, "too few units are under contract"),
+        ({"use_known": 0.49}, "loads a week are recorded for 49 % of the days"),
+    ],
+)
+def test_neglect_is_not_believed_where_cleanings_contracts_or_use_are_missing(
+    told: dict[str, object], why: str
+) -> None:
+    usual = {"bands": bands_of((12, 24)), "cleanings": 9, "followed": {"coil": ["contract"]}}
+    second = SimpleNamespace(agrees=lambda _: True)
+    said = []
+    for more in ({}, told):
+        found = SimpleNamespace(
+            part="coil", predicts=None, cases={"over_24": 70}, failures=300, second=second,
+            use_known=more.get("use_known", 0.5),
+        )  # fmt: skip
+        asked = SimpleNamespace(**{**usual, **more}, words=lambda _: ("clean",))
+        said.append(
+            vents_effects._verdict(
+                asked, found, "over_24", 1.1, (0.9, 1.3), 0.1, (0.8, 1.5), "outcome"
+            )  # fmt: skip
+        )
+    assert said[0][0] == "no_effect_larger_than"
+    assert said[1][0] == "cannot_be_trusted"
+    assert why in said[1][1]
+
+
+def test_an_unknown_control_is_named_as_such(demo_records: Records) -> None:
+    with pytest.raises(failstats.InputError, match="--control must name a part of the records"):
+        demo_records.vents(part=["coil"], control=["no such part"])

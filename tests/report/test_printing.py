@@ -54,7 +54,7 @@ def policy(**changes):
         ),
         (
             policy(kind="age", when="fuse", also=None, recommend="never"),
-            "No replacement by age; the maker's instruction comes first",
+            "The records name no age to replace it at; the maker's instruction comes first",
         ),
         (
             policy(kind="age", recommend="if_older", threshold_days=1000),
@@ -107,7 +107,8 @@ def test_what_is_left_alone_stands_together():
         policy(kind="age", when=part, also=None, recommend="never") for part in ("belt", "fuse")
     ]
     pair, age = advice_rows(rows, currency="USD")
-    assert pair["when"] == "Any other pair"
+    assert pair["when"] == "Other pairs"
+    assert "test shows it bad: belt failed (coil, fuse)." in pair["advice"]
     assert age["when"] == "Belt, fuse still working"
     assert "no fuse is run beyond it" in age["advice"]
     assert pair["caution"] == "No fuse is left in beyond the maker's instruction."
