@@ -17,7 +17,8 @@ from policy_world import answer, make, true_costs
 COLUMNS = (
     "company", "kind", "partner", "units", "cutout_jobs", "multiplier", "partner_price", "said",
     "least", "truly_least", "true_regret_share", "expected_regret_share", "saving_true",
-    "saving_estimate", "saving_low", "saving_high", "bad_share_true", "seconds", "seed", "date",
+    "saving_estimate", "saving_low", "saving_high", "bad_share_true", "seconds", "seed", "command",
+    "date",
 )  # fmt: skip
 
 
@@ -60,11 +61,13 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=9)
     parser.add_argument("--out", type=Path, default=Path(__file__).with_name("policy.csv"))
     asked = parser.parse_args()
+    program = "python tests/simulation/policy/run_policy.py"
+    command = f"{program} --companies {asked.companies} --seed {asked.seed}"
     with asked.out.open("w", newline="", encoding="utf-8") as file:
         writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
         writer.writeheader()
         for number in range(asked.companies):
-            row = one(number, asked.seed)
+            row = one(number, asked.seed) | {"command": command}
             writer.writerow(row)
             file.flush()
             print({k: row.get(k) for k in COLUMNS[:12]}, row.get("seconds"), flush=True)
