@@ -64,7 +64,7 @@ def demo(out: str, warehouse: str | None, quiet: bool) -> None:
 
     \b
     Example:
-      failstats demo --out /tmp/failstats-demo
+      failstats demo --out my-demo
     """
     from failstats.demo import demo as run
 

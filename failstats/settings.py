@@ -38,7 +38,7 @@ def read_settings(folder: Path | None = None) -> FileSettings:
     if not path.is_file():
         return FileSettings()
     try:
-        tree: dict[str, Any] = tomllib.loads(path.read_text("utf-8"))
+        tree: dict[str, Any] = tomllib.loads(path.read_text("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
         raise InputError(
             f"{NAME} must be TOML, but: {fault}.", where=NAME, do="correct the line."

@@ -111,7 +111,7 @@ def load_vocabulary(extra: Path | None = None) -> Vocabulary:
     if extra is not None:
         where = str(extra)
         try:
-            added = tomllib.loads(Path(extra).read_text("utf-8"))
+            added = tomllib.loads(Path(extra).read_text("utf-8-sig"))
         except FileNotFoundError:
             raise InputError(
                 f"a vocabulary file must exist, but {extra} does not.",

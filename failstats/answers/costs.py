@@ -133,7 +133,7 @@ def read_costs(path: Path | None = None, *, currency: str = "USD") -> Costs:
     if path is not None:
         where = str(path)
         try:
-            given = tomllib.loads(Path(path).read_text("utf-8"), parse_float=Decimal)
+            given = tomllib.loads(Path(path).read_text("utf-8-sig"), parse_float=Decimal)
         except (FileNotFoundError, IsADirectoryError):
             raise InputError(
                 f"a costs file must exist, but {path} does not.",

@@ -155,9 +155,7 @@ class Quality(Answer):
         if self.results.remarks:
             lines.append("Remarks:")
             lines += [
-                text.wrap(
-                    f"- {r.statement} ({r.rows:,} row{'' if r.rows == 1 else 's'}). {r.remedy}"
-                )
+                text.wrap(f"- {r.statement}{_counted(r.rows)}. {r.remedy}")
                 for r in self.results.remarks
             ]
             named = dict.fromkeys(
@@ -171,6 +169,11 @@ class Quality(Answer):
         told = "; ".join(f"{text.words(k)} {v:,}" for k, v in said.items())
         lines.append(text.wrap(f"Lives: {told or 'none'}."))
         return lines
+
+
+def _counted(rows: int) -> str:
+    """How many rows a remark is about; nothing where it is about a table without any."""
+    return f" ({rows:,} row{'' if rows == 1 else 's'})" if rows else ""
 
 
 def quality(session: Session, *, limit: int = LIMIT) -> Quality:

@@ -42,6 +42,25 @@ FORBIDS = {
     "job_id": "a cleaning at the visit of a failure cannot be told from one made for itself",
 }
 
+# what a table of which no row was loaded forbids, and what to load
+WITHOUT = {
+    "lines": (
+        "no part lines are loaded: no part is known to have failed, and nothing can be said on "
+        "causes, lives or pairs",
+        "Load a line for each part looked at on a job.",
+    ),
+    "cleanings": (
+        "no cleanings are loaded: no vent is known to be clean or neglected, and `vents` can tell "
+        "the length of the run at most",
+        "Write each cleaning of the full run down from now on, and load it.",
+    ),
+    "catalogue": (
+        "no catalogue is loaded: what can be put on a van, and its price, is unknown, and `stock` "
+        "cannot be answered",
+        "Fill in the blank one that failstats draft tables writes, and load it.",
+    ),
+}
+
 Said = tuple[str, str, int, str]  # check, statement, rows, remedy
 
 
@@ -65,6 +84,7 @@ def habits(session: Session) -> tuple[list[Said], dict[str, Any]]:
     differing = _technicians(people)
     moved = _moved(drift)
     remarks = [
+        *_absent(session.run("quality_tables")),
         *_gaps(complete),
         *_heaped(heaping),
         *_different(differing),
@@ -94,6 +114,13 @@ def habits(session: Session) -> tuple[list[Said], dict[str, Any]]:
         },
     }  # fmt: skip
     return remarks, figures
+
+
+def _absent(tables: pd.DataFrame) -> Iterator[Said]:
+    rows = {str(row.table): int(row.rows) for row in tables.itertuples()}
+    for table, (forbids, remedy) in WITHOUT.items():
+        if rows["jobs"] and not rows[table]:
+            yield f"absent_{table}", forbids, 0, remedy
 
 
 def _gaps(complete: pd.DataFrame) -> Iterator[Said]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Callable, Mapping
 from importlib import resources
@@ -31,6 +32,18 @@ COLUMNS = (
     "first_or_later", "followed_as",
 )  # fmt: skip
 NOTHING_FOUND = "no_fault_found"
+# estimator -> where its figure can lie at all; a threshold outside would settle the rule beforehand
+POSITIVE = "a number above 0", 0.0, math.inf
+SHARE = "a share between 0 and 1", 0.0, 1.0
+REACH = {
+    "share": SHARE,
+    "share_of_modes": SHARE,
+    "reading": SHARE,
+    "rate_ratio": POSITIVE,
+    "hazard": POSITIVE,
+    "follow_on": ("a difference of shares between -1 and 1", -1.0, 1.0),
+    "interval": ("a number of days above 0", 0.0, math.inf),
+}
 CONTRASTS = (
     *(f"{name}_vs_{bands_of(DEFAULT_MONTHS).reference}" for name in bands_of(DEFAULT_MONTHS).names),
     "over_limit_vs_within",
@@ -43,7 +56,7 @@ def _text(path: Path | None) -> tuple[str, str]:
         return resources.files("failstats").joinpath("rules.toml").read_text("utf-8"), "rules.toml"
     where = str(path)
     try:
-        return Path(path).read_text("utf-8"), where
+        return Path(path).read_text("utf-8-sig"), where
     except (FileNotFoundError, IsADirectoryError):
         raise InputError(
             f"a rules file must exist, but {path} does not.",
@@ -136,7 +149,7 @@ def _wrong(key: str, must: str, given: object, where: str) -> InputError:
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def _values(rule: dict[str, Any], words: Vocabulary, where: str) -> None:
@@ -179,10 +192,12 @@ def _values(rule: dict[str, Any], words: Vocabulary, where: str) -> None:
     for one, other in (("first", "second"), ("group", "against")):
         if one in rule and rule[one] == rule[other]:
             raise _wrong(other, f"another than {one}", rule[other], where)
-    if rule["estimator"] in ("share", "share_of_modes", "reading") and not (
-        0 <= rule["threshold"] <= 1
-    ):
-        raise _wrong("threshold", "a share between 0 and 1", rule["threshold"], where)
+    must, least, most = REACH[rule["estimator"]]
+    inside = least < rule["threshold"] < most or (
+        most == 1.0 and rule["threshold"] in (least, most)
+    )
+    if not inside:
+        raise _wrong("threshold", must, rule["threshold"], where)
 
 
 def _word(value: object, key: str, known: Mapping[str, str], where: str) -> str:

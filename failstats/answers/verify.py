@@ -134,7 +134,8 @@ def _verified(
     raw = raw_records(session, below)
     rows: list[Checked] = []
     for _, made in each(progress, _questions(session, raw, known, level), lambda asked: asked[0]):
-        rows += made()
+        # what neither side could compute is no agreement
+        rows += [row for row in made() if row.ours is not None or row.theirs is not None]
     meant = [row for row in rows if row.agrees is not None]
     return Verified(
         as_of=asked.as_of.isoformat(),

@@ -68,6 +68,22 @@ def test_a_gap_says_what_it_forbids(company):
     assert found["completeness_test"].rows == 2
     assert found["empty_months"].rows == 2
     assert records.quality().summary["timeliness"]["months_without_visits"] == 2
+    assert {check for check in found if check.startswith("absent_")} == {
+        "absent_cleanings", "absent_catalogue",
+    }  # fmt: skip
+    assert "no cleanings are loaded: no vent is known" in str(records.quality())
+    assert "(0 rows)" not in str(records.quality())
+
+
+def test_a_table_that_is_there_is_not_said_to_be_absent(demo_records):
+    assert not [check for check in checks(demo_records) if check.startswith("absent_")]
+
+
+def test_visits_without_part_lines_say_what_that_forbids(company):
+    records = company(
+        units="unit_id,family\nu1,E1\n", jobs="job_id,unit_id,visited_on\nj1,u1,2020-01-02\n"
+    )
+    assert "absent_lines" in checks(records)
 
 
 def test_figures_are_there_even_when_nothing_is_remarked(demo_records):

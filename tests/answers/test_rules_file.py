@@ -53,6 +53,12 @@ def test_every_estimator_can_be_written_down(tmp_path: Path, estimator: str) -> 
     assert read_rules(written(tmp_path, rule(estimator)))[0]["estimator"] == estimator
 
 
+def test_a_mark_of_utf8_at_the_start_does_no_harm(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(toml(rule("share")), encoding="utf-8-sig")
+    assert read_rules(path)[0]["name"] == "r"
+
+
 def test_the_shipped_dozen_is_marked_as_practice() -> None:
     listed = read_rules()
     assert len(listed) == 12
@@ -70,6 +76,12 @@ def test_the_shipped_dozen_is_marked_as_practice() -> None:
         ([rule("share", parts=["coyl"])], "parts must be one of coil"),
         ([rule("share", threshold=True)], "threshold must be a number, but is True"),
         ([rule("share", threshold=50)], "threshold must be a share between 0 and 1, but is 50"),
+        ([rule("hazard", threshold=-1)], "threshold must be a number above 0, but is -1"),
+        ([rule("rate_ratio", threshold=0)], "threshold must be a number above 0, but is 0"),
+        ([rule("interval", threshold=0)], "threshold must be a number of days above 0, but is 0"),
+        ([rule("follow_on", threshold=5)], "threshold must be a difference of shares between -1"),
+        ([rule("hazard", threshold=float("nan"))], "threshold must be a number, but is nan"),
+        ([rule("interval", threshold=float("inf"))], "threshold must be a number, but is inf"),
         ([rule("share", direction="over")], "direction must be above or below"),
         ([rule("share", name=" ")], "name must be text"),
         ([rule("share_of_modes", modes=["gone"])], "modes must be one of open_circuit"),

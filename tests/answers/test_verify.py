@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import jsonschema
 import pandas as pd
@@ -71,6 +71,22 @@ def test_only_the_same_number_agrees(
     ours: float | None, theirs: float | None, agrees: bool
 ) -> None:
     assert checked("lives", "x", ours, theirs, "lifelines").agrees is agrees
+
+
+def test_what_neither_side_can_compute_is_not_counted(company: Callable[..., Records]) -> None:
+    """The odds ratio of two parts never replaced together has no lower end."""
+    records = company(
+        units="unit_id,family\na,X\nb,X\n",
+        jobs="job_id,unit_id,visited_on\n1,a,2020-01-05\n2,b,2020-03-05\n3,a,2021-03-05\n",
+        lines="job_id,part,finding,action\n1,coil,failed,replaced\n2,cutout,failed,replaced\n"
+        "3,coil,failed,replaced\n",
+    )
+    answer = records.verify()
+    assert answer.summary["agree"] == answer.summary["figures"] == len(answer.results)
+    figures = {row.figure for row in answer.results}
+    assert "coil and cutout: odds ratio of being replaced together" in figures
+    assert "coil and cutout: odds ratio, lower end" not in figures
+    assert all(row.ours is not None and row.theirs is not None for row in answer.results)
 
 
 def test_a_fact_gone_wrong_is_found_out(made: Demo) -> None:
