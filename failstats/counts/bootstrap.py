@@ -25,6 +25,7 @@ __all__ = ["REPLICATES", "ReplicateCounts", "key_of", "replicate_counts", "weigh
 
 #: Enough for a 95 % percentile interval: its ends are then the 13th from either side.
 REPLICATES = 500
+COLUMNS = ("entered", "failed", "left")
 MOST_BYTES = 3 * 10**9  # of the counts of all replicates; a quarter of 4 GB is left to the rest
 ROWS_AT_ONCE = 500_000
 LARGEST_WEIGHT = 24  # P(more) is 2e-26: below one in 2^64
@@ -122,7 +123,7 @@ class ReplicateCounts:
         shape = (len(strata), ages, self.replicates)
         _check_size(shape)
         added = []
-        for name in ("entered", "failed", "left"):
+        for name in COLUMNS:
             whole = np.zeros(shape, dtype=np.int32)
             for one in (self, other):
                 mine = getattr(one, name)
@@ -130,6 +131,43 @@ class ReplicateCounts:
                     whole[strata.index(stratum), : mine.shape[1]] += mine[at]
             added.append(whole)
         return ReplicateCounts(strata=strata, entered=added[0], failed=added[1], left=added[2])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Packed:
+    """Counts as they travel: of every stratum the ages with a life, in few bytes."""
+
+    strata: tuple[str, ...]
+    shape: tuple[int, int, int]
+    columns: dict[str, list[tuple[NDArray[np.int32], NDArray[Any]]]]
+
+    @property
+    def nbytes(self) -> int:
+        return sum(a.nbytes + b.nbytes for pairs in self.columns.values() for a, b in pairs)
+
+
+def _pack(counts: ReplicateCounts) -> _Packed:
+    columns = {}
+    for name in COLUMNS:
+        pairs = []
+        for one in getattr(counts, name):
+            ages = np.flatnonzero(one.any(axis=1)).astype(np.int32)
+            kept = one[ages]
+            pairs.append((ages, kept.astype(np.min_scalar_type(int(kept.max(initial=0))))))
+        columns[name] = pairs
+    return _Packed(strata=counts.strata, shape=counts.entered.shape, columns=columns)
+
+
+def _added(packed: Sequence[_Packed], replicates: int) -> ReplicateCounts:
+    """The counts of separate sets of units, in the order of the sets."""
+    strata = tuple(sorted({name for one in packed for name in one.strata}))
+    whole = _empty(strata, max((one.shape[1] for one in packed), default=0), replicates)
+    for one in packed:
+        for name in COLUMNS:
+            into = getattr(whole, name)
+            for stratum, (ages, counts) in zip(one.strata, one.columns[name], strict=True):
+                into[strata.index(stratum), ages] += counts
+    return whole
 
 
 def _check_size(shape: tuple[int, int, int]) -> None:
@@ -150,7 +188,7 @@ def _empty(strata: tuple[str, ...], ages: int, replicates: int) -> ReplicateCoun
     return ReplicateCounts(strata=strata, entered=entered, failed=failed, left=left)
 
 
-def _counted(session: Session, given: dict[str, Any], replicates: int) -> ReplicateCounts:
+def _counted(session: Session, given: dict[str, Any], replicates: int) -> _Packed:
     """The lives of one session in every replicate: one pass over its rows, a batch at a time."""
     from failstats.counts.row_loops import add_weighted
 
@@ -177,7 +215,7 @@ def _counted(session: Session, given: dict[str, Any], replicates: int) -> Replic
             found.failed,
             found.left,
         )
-    return found
+    return _pack(found)
 
 
 def replicate_counts(
@@ -211,7 +249,4 @@ def replicate_counts(
         )
     given = {"by": list(by), "clock": clock, **params}
     parts = session.map_units(_counted, given, replicates, reading=("lives_keyed",))
-    whole: ReplicateCounts = parts[0]
-    for part in parts[1:]:
-        whole = whole.plus(part)
-    return whole
+    return _added(parts, replicates)

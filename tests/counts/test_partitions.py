@@ -350,3 +350,22 @@ def test_every_table_of_units_is_partitioned() -> None:
     from failstats.warehouse.schema import TABLES
 
     assert set(TABLES) == {*BY_UNIT, *(name for name in COMPANY if name in TABLES)}
+
+
+def test_the_commands_say_what_they_wrote(whole: Path, tmp_path: Path) -> None:
+    from click.testing import CliRunner
+
+    from failstats.cli import cli
+
+    folder = tmp_path / "written"
+    run = CliRunner().invoke
+    done = run(cli, ["partition", str(folder), "--parts", "3", "-q", "-w", str(whole)])
+    assert done.exit_code == 0, done.output
+    files = read_files(folder)
+    units = [files.units(number) for number in range(3)]
+    assert f"wrote 3 partitions into {folder}: {sum(units):,} units" in done.output
+    asked = ["causes", "--complaint", "no_heat", "--json", "-q", "-w"]
+    one, many = (json.loads(run(cli, [*asked, str(path)]).stdout) for path in (whole, folder))
+    assert many["results"] == one["results"]
+    refused = run(cli, ["backup", "copy.duckdb", "-w", "memory://somewhere"])
+    assert isinstance(refused.exception, InputError)
