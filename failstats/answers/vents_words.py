@@ -185,7 +185,7 @@ def _sensitivity(row: VentEffect, summary: Mapping[str, Any], settings: Mapping[
 def _length(summary: Mapping[str, Any]) -> str:
     runs = summary.get("runs", {})
     if not runs.get("known"):
-        return "Length: no run length is recorded, so nothing is said of long runs."
+        return "Length: no run is recorded with its elbows, so nothing is said of long runs."
     count = runs["known"]
     return text.wrap(
         f"Length: {runs['over_limit']:,} of {count:,} runs whose length is known are over the "
