@@ -75,6 +75,9 @@ class Records:
         """What things cost, in the warehouse's currency; see `read_costs`."""
         return read_costs(path, currency=self.currency)
 
+    def _priced(self, costs: Costs | str | Path | None) -> Costs | None:
+        return self.costs(Path(costs)) if isinstance(costs, str | Path) else costs
+
     def causes(
         self,
         complaint: str | None = None,
@@ -153,7 +156,7 @@ class Records:
         control: str | Sequence[str] = (),
         cut: int | Sequence[int] = (),
         edition: str = EDITION,
-        costs: Costs | None = None,
+        costs: Costs | str | Path | None = None,
         confidence_level: float = 0.95,
         progress: Say = None,
     ) -> Vents:
@@ -165,7 +168,7 @@ class Records:
             control=_several(control),
             cut=(cut,) if isinstance(cut, int) else tuple(cut),
             edition=edition,
-            costs=costs,
+            costs=self._priced(costs),
             confidence_level=confidence_level,
             progress=progress,
         )
@@ -186,7 +189,7 @@ class Records:
         pair: str | Sequence[str] = (),
         starting: str | dt.date | None = None,
         backtest: bool = False,
-        costs: Costs | None = None,
+        costs: Costs | str | Path | None = None,
         seconds: float = 60.0,
         confidence_level: float = 0.95,
         progress: Say = None,
@@ -205,7 +208,7 @@ class Records:
             pair=_several(pair),
             starting=starting,
             backtest=backtest,
-            costs=costs,
+            costs=self._priced(costs),
             seconds=seconds,
             confidence_level=confidence_level,
             progress=progress,
@@ -214,7 +217,7 @@ class Records:
     def policy(
         self,
         *,
-        costs: Costs | None = None,
+        costs: Costs | str | Path | None = None,
         with_stock: bool = False,
         confidence_level: float = 0.95,
         progress: Say = None,
@@ -223,8 +226,8 @@ class Records:
         self._begin(self._known.get(("vents", confidence_level)))
         return policy(
             self._session,
-            costs=costs,
-            plan=(lambda rules: self._planned(rules, costs)) if with_stock else None,
+            costs=self._priced(costs),
+            plan=(lambda rules: self._planned(rules, self._priced(costs))) if with_stock else None,
             confidence_level=confidence_level,
             found_vents=self._known.get(("vents", confidence_level)),
             progress=progress,
