@@ -135,11 +135,11 @@ class Lives(Answer):
         ----------
         kind : "curve" (share still working, with band, fitted line and lives at risk), "hazard"
             (failures by age), "plot" (the fitted family as a straight line), "causes" (share
-            ended by each cause; one part without strata), "repeats" (failures per unit).
+            ended by each cause, of one part, its strata together), "repeats" (failures per unit).
 
         Raises
         ------
-        InputError : another kind.
+        InputError : another kind, or the causes of several parts.
         """
         if kind not in CHARTS:
             raise InputError(
@@ -195,9 +195,18 @@ class Lives(Answer):
 
     def _causes_chart(self, clock: str) -> Any:
         frame = self.incidence_table()
-        if frame.empty or frame["series"].nunique() != 1:
-            return None  # the causes of several parts in one picture cannot be told apart
-        part = text.words(frame["series"].iloc[0])
+        if frame.empty:
+            return None
+        whole = {name_of(life) for life in self.results if not life.stratum}
+        if len(whole) != 1:
+            raise InputError(
+                "the causes of several parts in one picture cannot be told apart, but this answer "
+                f"is of {len(whole)} parts.",
+                where="chart",
+                do='ask for one: records.lives(part="coil").chart("causes").',
+            )
+        frame = frame[frame["series"].isin(whole)].copy()
+        part = text.words(next(iter(whole)))
         frame["series"] = frame["cause"].map(text.words)
         return charts.incidence_curve(frame, title=f"What ends a {part}, by age", clock=clock)
 
