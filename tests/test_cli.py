@@ -19,7 +19,7 @@ from failstats.demo import Demo
 
 # contract, section 4
 COMMANDS = (
-    "demo draft load unload forget quality causes lives pairs vents stock policy rules report verify query backup restore migrate"
+    "demo draft load unload forget quality causes lives pairs vents stock policy rules report verify query backup restore migrate partition"
 ).split()
 
 
@@ -296,7 +296,7 @@ def test_console_script_and_broken_pipe(made: Demo) -> None:
     ("typed", "offered"),
     [
         (["failstats", "ver"], ["verify"]),
-        (["failstats", "lives", "--cl"], ["--clock"]),
+        (["failstats", "lives", "--clo"], ["--clock"]),
         (["failstats", "draft", "r"], ["rules"]),
     ],
 )
