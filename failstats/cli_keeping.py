@@ -60,9 +60,9 @@ def partition(folder: str, parts: int, warehouse: str | None, quiet: bool) -> No
     """Write the warehouse as partitions of units, to be asked on many machines.
 
     FOLDER is new or empty: a path, or an address that fsspec knows (s3://…; extra package:
-    pip install "failstats[cluster]"). Then causes, lives, pairs and vents answer from it as from
-    the warehouse, with -w FOLDER, and on a cluster with --cluster. Units of one building stay
-    together.
+    pip install "failstats[cluster]"). Then causes, lives, pairs, vents, stock, policy and rules
+    answer from it as from the warehouse, with -w FOLDER, and on a cluster with --cluster. Units of
+    one building stay together.
 
     The folder is a copy of the records. Write it again after load, unload and forget.
 

@@ -20,7 +20,7 @@ from failstats.errors import FailstatsError, InputError
 from failstats.estimate.stocking import completed_per_cycle
 from failstats.estimate.stocking_rules import RULES
 from failstats.show.progress import each
-from failstats.warehouse.session import Session, open_session
+from failstats.warehouse.session import Session
 
 __all__ = ["TriedCycle", "back_test", "tried_cycles"]
 
@@ -63,21 +63,6 @@ def _starts(session: Session, days: int, cycles: int) -> list[dt.date]:
     return [day for day in starts if (day - first).days >= BEFORE_DAYS]
 
 
-def _before(session: Session, day: dt.date) -> Session:
-    """The same records as they were known on an earlier day."""
-    choices = session.choices
-    return open_session(
-        session.path,
-        as_of=day,
-        as_loaded=choices["as_loaded"],
-        since=choices["from"],
-        families=choices["families"],
-        fuels=choices["fuels"],
-        contract_only=choices["contract_only"],
-        vocabulary=session.vocabulary,
-    )
-
-
 def tried_cycles(
     session: Session,
     vans: Sequence[str],
@@ -104,7 +89,7 @@ def tried_cycles(
         happened = session.run("stock_jobs", starts=starts, days=days)
         for start in each(progress, starts, lambda start: f"the cycle after {start}"):
             then = happened[pd.to_datetime(happened["landmark_on"]).dt.date == start]
-            with _before(session, start) as earlier:
+            with session.before(start) as earlier:
                 shelf = shelf_of_catalogue(earlier)
                 demand = demand_of(earlier, days=days)
                 for van in mine:

@@ -12,7 +12,7 @@ from typing import Any, Protocol
 
 from failstats.errors import InputError, WarehouseError
 
-__all__ = ["Cluster", "Here", "Place", "place_of"]
+__all__ = ["Cluster", "Here", "Lent", "Place", "place_of"]
 
 #: How often a task may lose its worker before it is taken to be what kills them.
 LOSSES = 3
@@ -56,6 +56,19 @@ class Here:
     def everywhere(self, function: Callable[..., Any], *arguments: Any) -> None:
         """As of `Place`."""
         function(*arguments)
+
+    def close(self) -> None:
+        """As of `Place`."""
+
+
+class Lent:
+    """A place that another session goes on using: closing it changes nothing."""
+
+    def __init__(self, place: Place) -> None:
+        self._place = place
+        self.threads = place.threads
+        self.call = place.call
+        self.everywhere = place.everywhere
 
     def close(self) -> None:
         """As of `Place`."""

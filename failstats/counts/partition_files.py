@@ -277,12 +277,9 @@ def _company(
 ) -> Iterator[tuple[str, dict[str, Any]]]:
     folder.make("company")
     for table in COMPANY:
-        current = "" if table in ("batches", "settings") else " where superseded_in is null"
-        # the names of the files that were loaded are nobody's business on other machines
-        columns = {"batches": "* exclude (file)", "settings": "*"}.get(
-            table, "* exclude (file, line)"
-        )
-        sql = f"select {columns} from raw.{table}{current}"
+        # earlier prices too; the names of loaded files are nobody's business elsewhere
+        columns = "*" if table == "settings" else "* exclude (file)"
+        sql = f"select {columns} from raw.{table}"
         yield table, _copy(connection, folder, f"company/{table}.parquet", sql)
 
 

@@ -19,8 +19,8 @@ import duckdb
 import pandas as pd
 import pyarrow as pa
 
-from failstats.counts.clusters import Place, place_of
-from failstats.counts.partition_checks import look_through, said_of
+from failstats.counts.clusters import Lent, Place, place_of
+from failstats.counts.partition_checks import Looked, look_through, said_of
 from failstats.counts.partition_files import Files, Folder, open_files, read_files
 from failstats.counts.partition_tasks import Seen, Setup, Supplies, forget, on_partition, select
 from failstats.errors import InputError, QueryError, WarehouseError
@@ -44,7 +44,9 @@ class PartitionedSession(Session):
     moved : (query, bytes sent, bytes received) of every query so far, over all partitions.
     """
 
-    def __init__(self, whole: Session, setup: Setup, parts: Sequence[int], place: Place) -> None:
+    def __init__(
+        self, whole: Session, setup: Setup, looked: Sequence[Looked], place: Place
+    ) -> None:
         super().__init__(
             path=whole.path,
             connection=whole.connection,
@@ -53,7 +55,8 @@ class PartitionedSession(Session):
             choices=whole.choices,
             warnings=whole.warnings,
         )
-        self.parts = tuple(parts)
+        self.parts = tuple(one.partition for one in looked if not one.broken)
+        self._looked = looked
         self.moved: list[tuple[str, int, int]] = []
         self._setup = setup
         self._place = place
@@ -154,6 +157,20 @@ class PartitionedSession(Session):
             supplies |= self._needs(find_query(name))
         return self._map(function, arguments, supplies, reading[0])
 
+    def before(self, day: dt.date) -> Session:
+        """As of any session: of the same partitions, where they are."""
+        return open_partitions(
+            self._setup.where,
+            as_of=day,
+            since=self.choices["from"],
+            families=self.choices["families"],
+            fuels=self.choices["fuels"],
+            contract_only=self.choices["contract_only"],
+            vocabulary=self.vocabulary,
+            place=Lent(self._place),
+            looked=self._looked,
+        )
+
     @contextmanager
     def seen_otherwise(self, facts: Sequence[str], **variables: Any) -> Iterator[None]:
         """As of any session: the facts are built again in every partition."""
@@ -203,6 +220,7 @@ def open_partitions(
     contract_only: bool = False,
     vocabulary: Vocabulary | None = None,
     place: Place | None = None,
+    looked: Sequence[Looked] | None = None,
 ) -> PartitionedSession:
     """Open a folder of partitions to ask questions of it.
 
@@ -213,6 +231,7 @@ def open_partitions(
     workers : of a local cluster; default one per core.
     as_of, since, families, fuels, contract_only, vocabulary : as of `open_session`.
     place : a running one instead of `cluster`; it is closed with the session.
+    looked : what `look_through` found in each partition, where that was done already.
 
     Raises
     ------
@@ -253,18 +272,17 @@ def open_partitions(
         raise
     try:
         everyone = range(files.parts)
-        looked = place.call(
+        looked = looked or place.call(
             look_through, [(str(where), files, part) for part in everyone], everyone
         )
-        parts = [one.partition for one in looked if not one.broken]
-        if not parts:
+        if all(one.broken for one in looked):
             raise WarehouseError(
                 "a partition at least must be readable, but none is: "
                 f"{looked[0].partition:05d}: {looked[0].broken}.",
                 where=str(where),
                 do="write them again: failstats partition FOLDER -w company.duckdb",
             )
-        whole.warnings.extend(said_of(looked))
+        whole.warnings.extend(said_of(list(looked)))
         setup = Setup(
             key=uuid.uuid4().hex,
             where=str(where),
@@ -275,8 +293,11 @@ def open_partitions(
             memory=memory_limit(),
             threads=place.threads,
         )
-        whole.choices["partitions"] = {"asked": len(parts), "of": files.parts}
-        return PartitionedSession(whole, setup, parts, place)
+        whole.choices["partitions"] = {
+            "asked": sum(not one.broken for one in looked),
+            "of": files.parts,
+        }
+        return PartitionedSession(whole, setup, looked, place)
     except BaseException:
         whole.close()
         place.close()

@@ -245,6 +245,19 @@ class Session:
                 self.connection.execute(f"set variable {name} = $value", {"value": value})
             self._otherwise -= 1
 
+    def before(self, day: dt.date) -> Session:
+        """The same records, through the same filters, as they were known on an earlier day."""
+        return open_session(
+            self.path,
+            as_of=day,
+            as_loaded=self.choices["as_loaded"],
+            since=self.choices["from"],
+            families=self.choices["families"],
+            fuels=self.choices["fuels"],
+            contract_only=self.choices["contract_only"],
+            vocabulary=self.vocabulary,
+        )
+
     def scalar(self, sql: str) -> Any:
         """The first value of a fixed statement (never with text of a user in it)."""
         rows = self.connection.execute(sql).fetchall()

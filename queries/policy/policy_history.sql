@@ -8,6 +8,7 @@
 --    day counts; a part of the socket that fails again within the same watch counts again.
 -- trap: Unseen states of the partner are not in the records; they are put in from the fit.
 -- source: methods page, "Policy"
+-- adds: rows; order unit_id
 with spans as (
     select
         span.unit_id,

@@ -6,6 +6,7 @@
 -- choice: Bad is any failed finding of that episode, whatever test showed it.
 -- trap: Cold tests are left out: they pass a switch that is stuck closed.
 -- source: methods page, "Policy"
+-- adds: rows; order episode_id
 select
     one.episode_id,
     coalesce(unit.building_id, one.unit_id) as cluster_id,

@@ -8,6 +8,7 @@
 -- trap: An episode in which the first part did not fail is a check of the partner only if it was
 --    tested hot.
 -- source: methods page, "Policy"
+-- adds: sums jobs, tested_hot, not_tested, replaced_by_habit, not_found_failed, checks, days_watched
 with episodes as (
     select
         part.episode_id,
@@ -41,7 +42,7 @@ select
     count(*) filter (where contract.first_failed and not contract.failed) as not_found_failed,
     count(*) filter (where not contract.first_failed and contract.tested_hot) as checks,
     (
-        select sum(span.ends_on - span.starts_on)
+        select cast(sum(span.ends_on - span.starts_on) as bigint)
         from fact_spans as span
         where span.followed_as = 'contract'
     ) as days_watched

@@ -7,6 +7,7 @@
 --    left for another reason was in service that long at least.
 -- trap: A unit joins at some age; it counts only from then on.
 -- source: methods page, "Policy"
+-- adds: rows; order unit_id
 select
     span.unit_id,
     span.starts_on - unit.installed_on as from_days,

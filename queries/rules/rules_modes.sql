@@ -6,6 +6,7 @@
 -- choice: Failures whose mode was written down; each episode counts once.
 -- trap: A mode that was not written down may be any.
 -- source: methods page, "Rules of thumb"
+-- adds: sums episodes, inside
 select
     count(distinct finding.episode_id) as episodes,
     count(distinct finding.episode_id) filter (where list_contains($modes, finding.mode)) as inside

@@ -6,6 +6,7 @@
 -- choice: Readings of lines found working; open circuit is no number and does not count.
 -- trap: Several readings of one unit are counted each.
 -- source: methods page, "Rules of thumb"
+-- adds: sums readings, jobs, inside
 select
     count(*) as readings,
     count(distinct line.job_id) as jobs,

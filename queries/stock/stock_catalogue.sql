@@ -7,6 +7,7 @@
 --    price of next year does not take this year's item away.
 -- trap: A correction without another date replaces the old version for all times.
 -- source: contract, section 1
+-- adds: company
 select
     record.item_id,
     record.part,

@@ -9,6 +9,7 @@
 -- trap: Half of a roster may never have called, and many of next year's jobs come from units that
 --    nobody knows yet.
 -- source: methods page, "Stock"
+-- adds: rows; order opened_on, episode_id
 with cycles as (
     select
         cast(start.landmark_on as date) as landmark_on,

@@ -6,6 +6,7 @@
 -- choice: A month counts when the records cover all of it; one without a job counts as none.
 -- trap: The roster grows, so a month is compared with the year around it, not with the average.
 -- source: methods page, "Stock"
+-- adds: sums jobs; order first_on
 with months as (
     select cast(month.first_on as date) as first_on
     from stg_clock as clock

@@ -11,6 +11,8 @@
 -- trap: Units that never called are in the roster and must be counted; led are the jobs that the part
 --    led within the cycle, a failure found with another part's is that one's.
 -- source: methods page, "Stock"
+-- adds: sums lives, led; order part, family, fuel, van_id, band, standing, birth, age_quarters,
+--    partner_quarters
 with cycles as (
     select
         cast(start.landmark_on as date) as landmark_on,

@@ -7,6 +7,7 @@
 --    part that came with the appliance is the maker's, not ours.
 -- trap: The new part is needed all the same; only its price comes back.
 -- source: contract, section 2 (warranty)
+-- adds: sums returns, jobs; order part
 with ended as (
     select
         life.part,
