@@ -24,55 +24,25 @@ Figure = tuple[float | None, tuple[float, float] | None, int, str]
 YEAR_DAYS = 365
 LONGEST_YEARS = 60
 
-# what each estimator reads: (column or table, as the contract names it; rows that would show it)
+# what each estimator reads: (column or table, as the contract names it; its count in rules_filled)
+LINES = ("table lines", "lines")
 NEEDS: dict[str, tuple[tuple[str, str], ...]] = {
-    "share": (
-        ("table jobs", "select count(*) from stg_jobs"),
-        ("column complaint of jobs", "select count(complaint) from stg_jobs"),
-        ("table lines", "select count(*) from stg_lines"),
-    ),
-    "share_of_modes": (
-        ("table lines", "select count(*) from stg_lines"),
-        ("column mode of lines", "select count(mode) from stg_lines"),
-    ),
-    "reading": (
-        ("table lines", "select count(*) from stg_lines"),
-        ("column reading of lines", "select count(reading_ohm) from stg_lines"),
-    ),
-    "follow_on": (
-        ("table lines", "select count(*) from stg_lines"),
-        (
-            "column action of lines (replaced)",
-            "select count(*) filter (where action = 'replaced') from stg_lines",
-        ),
-    ),
-    "hazard": (
-        ("table lines", "select count(*) from stg_lines"),
-        ("column enrolled_on of units", "select count(enrolled_on) from stg_units"),
-    ),
-    "rate_ratio": (
-        ("table lines", "select count(*) from stg_lines"),
-        ("column installed_on of units", "select count(installed_on) from stg_units"),
-    ),
-    "interval": (
-        ("table lines", "select count(*) from stg_lines"),
-        ("column installed_on of units", "select count(installed_on) from stg_units"),
-    ),
+    "share": (("table jobs", "jobs"), ("column complaint of jobs", "complaint"), LINES),
+    "share_of_modes": (LINES, ("column mode of lines", "mode")),
+    "reading": (LINES, ("column reading of lines", "reading")),
+    "follow_on": (LINES, ("column action of lines (replaced)", "replaced")),
+    "hazard": (LINES, ("column enrolled_on of units", "enrolled_on")),
+    "rate_ratio": (LINES, ("column installed_on of units", "installed_on")),
+    "interval": (LINES, ("column installed_on of units", "installed_on")),
 }
-CLEANINGS = (
-    "table cleanings (unit_id, cleaned_on, scope full_run)",
-    "select count(*) filter (where scope = 'full_run') from stg_cleanings",
-)
-LENGTHS = ("column duct_length of units", "select count(duct_length_m) from stg_units")
+CLEANINGS = ("table cleanings (unit_id, cleaned_on, scope full_run)", "full_run_cleanings")
+LENGTHS = ("column duct_length of units", "duct_length")
 GROUPS = {
-    "fuel": ("column fuel of units", "select count(fuel) from stg_units"),
-    "van_id": ("column van_id of units", "select count(van_id) from stg_units"),
-    "item_id": ("column item_id of lines", "select count(item_id) from stg_lines"),
-    "duct_material": (
-        "column duct_material of units",
-        "select count(duct_material) from stg_units",
-    ),
-    "termination": ("column termination of units", "select count(termination) from stg_units"),
+    "fuel": ("column fuel of units", "fuel"),
+    "van_id": ("column van_id of units", "van_id"),
+    "item_id": ("column item_id of lines", "item_id"),
+    "duct_material": ("column duct_material of units", "duct_material"),
+    "termination": ("column termination of units", "termination"),
 }
 
 
@@ -83,12 +53,8 @@ def missing_for(session: Session, rule: dict[str, Any]) -> str | None:
         needs.append(LENGTHS if rule["contrast"].startswith("over_limit") else CLEANINGS)
     if rule["estimator"] == "rate_ratio" and rule["column"] in GROUPS:
         needs.append(GROUPS[rule["column"]])
-    for name, sql in needs:
-        table = sql.rpartition(" from ")[2]
-        session.build(table)
-        if not session.scalar(sql):
-            return name
-    return None
+    filled = session.run("rules_filled").iloc[0]
+    return next((name for name, count in needs if not filled[count]), None)
 
 
 def _from_counts(inside: int, total: int, jobs: int, missing: str, level: float) -> Figure:
