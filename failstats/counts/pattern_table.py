@@ -306,7 +306,7 @@ class PatternTable:
                     f"{name} must have shape (strata, patterns, ages) like the others, but has "
                     f"{column.shape}."
                 )
-            if not np.issubdtype(column.dtype, np.integer) or column.min(initial=0) < 0:
+            if not np.issubdtype(column.dtype, np.signedinteger) or column.min(initial=0) < 0:
                 raise InputError(f"{name} must hold whole numbers of 0 or more.")
         gone = failed + left
         key = np.flatnonzero(entered + gone)

@@ -14,7 +14,9 @@ __all__ = ["add_ones", "add_weighted", "draw_weights"]
 
 
 @njit(cache=True, nogil=True)
-def add_ones(into: NDArray[np.int64], place: NDArray[np.int32]) -> None:  # pragma: no cover
+def add_ones(
+    into: NDArray[np.signedinteger], place: NDArray[np.signedinteger]
+) -> None:  # pragma: no cover
     """Add one to ``into`` (cells,) at every ``place`` (rows,); places may repeat."""
     for row in range(place.size):
         into[place[row]] += 1

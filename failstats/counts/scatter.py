@@ -18,13 +18,15 @@ __all__ = ["BATCH", "scatter"]
 
 #: Rows of a batch that keep both the reader and the adding busy.
 BATCH = 1 << 18
-# From this many rows on, a compiled loop adds them (three times faster; a moment to get ready).
-COMPILE_FROM = 1 << 20
+# From this many places on, a compiled loop adds them (three times faster; a moment to get ready).
+COMPILE_FROM = BATCH // 4
+# Counts are held in 32 bits as long as no cell can pass them: half the memory to walk through.
+MOST_SHORT = 2**31 - 1
 
 
 def scatter(
     batches: Iterable[Sequence[NDArray[Any]]], sizes: Sequence[int]
-) -> tuple[NDArray[np.int64], ...]:
+) -> tuple[NDArray[np.signedinteger], ...]:
     """Count how often each place occurs, column by column.
 
     Parameters
@@ -34,7 +36,7 @@ def scatter(
 
     Returns
     -------
-    One int64 array (size,) per column.
+    One array (size,) of whole numbers per column: int32, or int64 above 2^31 places.
 
     Raises
     ------
@@ -45,11 +47,14 @@ def scatter(
     >>> [found.tolist() for found in scatter([([0, 2, 2], [1]), ([1], [])], (3, 2))]
     [[1, 1, 2], [0, 1]]
     """
-    into = tuple(np.zeros(size, dtype=np.int64) for size in sizes)
-    seen = 0
+    into: list[NDArray[np.signedinteger]] = [np.zeros(size, dtype=np.int32) for size in sizes]
+    seen, short = 0, True
     for batch in batches:
-        for held, column in zip(into, batch, strict=True):
+        for number, column in zip(range(len(into)), batch, strict=True):
             place = np.asarray(column)
+            if short and seen + place.size > MOST_SHORT:
+                into, short = [counts.astype(np.int64) for counts in into], False
+            held = into[number]
             if not place.size:
                 continue
             if not np.issubdtype(place.dtype, np.integer):
@@ -65,5 +70,5 @@ def scatter(
 
                 add_ones(held, place.astype(np.int32) if place.dtype.itemsize < 4 else place)
             else:
-                np.add.at(held, place, 1)
-    return into
+                np.add.at(held, place, held.dtype.type(1))
+    return tuple(into)

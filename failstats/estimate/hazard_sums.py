@@ -160,7 +160,10 @@ def _block_of_dense(
     dtype: type,
 ) -> Block:
     """The matrices of one stratum out of full arrays over stratum, pattern and age."""
-    entered, fell, left = (counts[stratum][patterns] for counts in dense)
+    whole = patterns.size == dense[0].shape[1]
+    entered, fell, left = (
+        counts[stratum] if whole else counts[stratum][patterns] for counts in dense
+    )
     running = np.cumsum(entered - fell - left, axis=1)
     before = np.take(running, np.maximum(ages - 1, 0), axis=1)
     if ages.size and ages[0] == 0:
@@ -225,9 +228,21 @@ def risk_sets(table: PatternTable, *, pattern_count: int) -> RiskSets:
     strata, first_event, event_count = np.unique(
         cells.stratum, return_index=True, return_counts=True
     )
-    # cells of the table are sorted by stratum, then pattern
-    new = np.concatenate([[True], (np.diff(table.stratum) != 0) | (np.diff(table.pattern) != 0)])
-    patterns_in = np.bincount(table.stratum[new], minlength=int(strata[-1]) + 1)[strata]
+    if table.dense is None:
+        # cells of the table are sorted by stratum, then pattern
+        new = (np.diff(table.stratum, prepend=-1) != 0) | (np.diff(table.pattern, prepend=-1) != 0)
+        patterns_in = np.bincount(table.stratum[new], minlength=int(strata[-1]) + 1)[strata]
+        entered = _summed(table.pattern, table.entered, pattern_count)
+        failed_total = _summed(table.pattern, table.failed, pattern_count)
+    else:
+        by_group = table.dense[0].sum(axis=2)
+        patterns_in = (by_group > 0).sum(axis=1)[strata]
+        short = pattern_count - by_group.shape[1]  # patterns that no table of these sizes holds
+        entered = np.pad(by_group.sum(axis=0).astype(np.float64), (0, max(short, 0)))
+        failed_total = np.pad(
+            table.dense[1].sum(axis=(0, 2)).astype(np.float64), (0, max(short, 0))
+        )
+        entered, failed_total = entered[:pattern_count], failed_total[:pattern_count]
     size = event_count * patterns_in
     large = size >= SMALL_STRATUM
     if int(size.sum()) > MOST_CELLS:
@@ -247,10 +262,9 @@ def risk_sets(table: PatternTable, *, pattern_count: int) -> RiskSets:
         if table.dense is None:
             blocks.append(_block(table, here, ages, rows, dtype))
         else:
-            patterns = table.pattern[here][new[here]]
-            blocks.append(
-                _block_of_dense(table.dense, int(strata[index]), patterns, ages, rows, dtype)
-            )
+            stratum = int(strata[index])
+            patterns = np.flatnonzero(by_group[stratum])
+            blocks.append(_block_of_dense(table.dense, stratum, patterns, ages, rows, dtype))
     loose, loose_failed = _loose(table, cells, strata[~large], span, pattern_count)
     return RiskSets(
         cells=cells,
@@ -258,8 +272,8 @@ def risk_sets(table: PatternTable, *, pattern_count: int) -> RiskSets:
         blocks=tuple(blocks),
         loose=loose,
         loose_failed=loose_failed,
-        entered=_summed(table.pattern, table.entered, pattern_count),
-        failed_total=_summed(table.pattern, table.failed, pattern_count),
+        entered=entered,
+        failed_total=failed_total,
         powers=power_sums(cells.deaths),
     )
 
