@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from failstats.counts.full_arrays import cells_of_arrays
 from failstats.errors import InputError
 
 __all__ = ["PatternTable", "whole_numbers"]
@@ -299,27 +300,10 @@ class PatternTable:
         >>> PatternTable.from_dense(entered, failed, left).age.tolist()
         [0, 2, 3]
         """
-        shape = entered.shape
-        for name, column in (("entered", entered), ("failed", failed), ("left", left)):
-            if column.ndim != 3 or column.shape != shape:
-                raise InputError(
-                    f"{name} must have shape (strata, patterns, ages) like the others, but has "
-                    f"{column.shape}."
-                )
-            if not np.issubdtype(column.dtype, np.signedinteger) or column.min(initial=0) < 0:
-                raise InputError(f"{name} must hold whole numbers of 0 or more.")
-        gone = failed + left
-        key = np.flatnonzero(entered + gone)
-        group = key // shape[2]
-        age = key - group * shape[2]
-        stratum = group // shape[1]
-        pattern = group - stratum * shape[1]
-        columns = {"stratum": stratum, "pattern": pattern, "age": age}
-        for name, dense in (("entered", entered), ("failed", failed), ("left", left)):
-            columns[name] = dense.ravel()[key].astype(np.int64, copy=False)
-        _check_balance(
-            stratum, pattern, age, columns["entered"], columns["failed"] + columns["left"]
-        )
+        columns, balanced = cells_of_arrays(entered, failed, left)
+        if not balanced:
+            stratum, pattern, age, started, fell, stopped = (columns[name] for name in COLUMNS)
+            _check_balance(stratum, pattern, age, started, fell + stopped)
         keep = entered.size <= DENSE_KEPT
         return cls._trusted(columns, dropped, (entered, failed, left) if keep else None)
 
