@@ -44,9 +44,11 @@ class Timed:
 
 
 def clocked(
-    steps: Callable[[Callable[[str], None]], Any], *, repeats: int, warm: bool = True
+    steps: Callable[[Callable[[str], None]], Any], *, repeats: int, warm: int = 1
 ) -> dict[str, Any]:
     """Run ``steps`` repeatedly; it calls its argument with a step's name when that step is done.
+
+    The first ``warm`` runs do not count.
 
     Returns
     -------

@@ -111,7 +111,7 @@ def ours(data: Path, repeats: int) -> dict[str, Any]:
                 done(fact)
         return {"lives": int(lives), "parts": len(parts)}
 
-    return clocked(steps, repeats=repeats, warm=False)
+    return clocked(steps, repeats=repeats, warm=0)
 
 
 #: lives per line of the made-up records, as counted ("lives made" below)

@@ -55,7 +55,7 @@ def ours(data: Path, repeats: int) -> dict[str, Any]:
         low, high = found.interval("multiplier")
         return [found.multiplier, float(low), float(high)]
 
-    return clocked(steps, repeats=repeats, warm=False)
+    return clocked(steps, repeats=repeats, warm=0)
 
 
 def main() -> None:
