@@ -6,8 +6,8 @@ A table of counts by age is all that curves and fitted lives need.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -62,6 +62,8 @@ class RiskTable:
     unit: str = "days"
     dropped: int = 0
     zero_age: float = 0.5
+    # Totals that many curves ask for again, added up once; nothing above can change.
+    _totals: dict[str, np.ndarray] = field(default_factory=dict, init=False, repr=False)
 
     def __post_init__(self) -> None:
         age = np.asarray(self.age)
@@ -107,7 +109,7 @@ class RiskTable:
         self._check_balance()
 
     def _check_balance(self) -> None:
-        running = np.cumsum(self.entered - self.failed_total - self.left)
+        running = self.still_working
         slack = WEIGHT_ROUNDING * max(1.0, float(np.sum(self.entered)))
         short = self.at_risk - self.failed_total - self.left
         if (short < -slack).any():
@@ -232,31 +234,56 @@ class RiskTable:
         """The names of the causes, in the order given."""
         return tuple(self.failed)
 
+    def _total(self, name: str, add_up: Callable[[], np.ndarray]) -> np.ndarray:
+        if name not in self._totals:
+            total = add_up()
+            total.flags.writeable = False
+            self._totals[name] = total
+        return self._totals[name]
+
     @property
     def failed_total(self) -> np.ndarray:
         """Shape (n,): failures of any cause at each age."""
-        total = np.zeros(self.age.shape, dtype=np.int64)
-        for counts in self.failed.values():
-            total = total + counts
-        return total
+
+        def add_up() -> np.ndarray:
+            total = np.zeros(self.age.shape, dtype=np.int64)
+            for counts in self.failed.values():
+                total = total + counts
+            return total
+
+        return self._total("failed", add_up)
 
     @property
     def still_working(self) -> np.ndarray:
         """Shape (n,): lives under observation just after each age."""
-        return np.cumsum(self.entered - self.failed_total - self.left)
+        return self._total(
+            "working", lambda: np.cumsum(self.entered - self.failed_total - self.left)
+        )
 
     @property
     def at_risk(self) -> np.ndarray:
         """Shape (n,): lives at risk at each age of the table, entry < age <= exit."""
-        running = self.still_working
-        before = np.concatenate([np.zeros(1, running.dtype), running[:-1]])
-        if self.age.size and self.age[0] == 0:
-            before[0] = self.entered[0]
-        return before
+
+        def add_up() -> np.ndarray:
+            running = self.still_working
+            before = np.concatenate([np.zeros(1, running.dtype), running[:-1]])
+            if self.age.size and self.age[0] == 0:
+                before[0] = self.entered[0]
+            return before
+
+        return self._total("at_risk", add_up)
 
     def at_risk_at(self, ages: Any) -> np.ndarray:
         """Lives at risk at any ages: entry < age <= exit; at age 0 those that entered at 0."""
         asked = np.asarray(ages)
+        if asked.dtype.kind == self.age.dtype.kind == "i" and self.age.size <= asked.size:
+            top = int(max(self.age[-1:].max(initial=0), asked.max(initial=0)))
+            if top <= 4 * asked.size and asked.min(initial=0) >= 0:  # whole ages need no search
+                net = np.zeros(top + 2)
+                net[self.age + 1] = self.entered - self.failed_total - self.left
+                running = np.cumsum(net)[asked]
+                newborn = self.entered[0] if self.age.size and self.age[0] == 0 else 0
+                return np.where(asked == 0, newborn, running)
         running = np.concatenate([np.zeros(1), self.still_working])
         found = running[np.searchsorted(self.age, asked, side="left")]
         newborn = self.entered[0] if self.age.size and self.age[0] == 0 else 0
@@ -358,15 +385,16 @@ class RiskTable:
         return self if other == 0 else NotImplemented  # so that sum() works
 
     def _with(self, *, failed: Mapping[str, np.ndarray], left: Any = None) -> RiskTable:
-        return RiskTable(
-            self.age,
-            self.entered,
-            failed,
-            self.left if left is None else left,
-            self.unit,
-            self.dropped,
-            self.zero_age,
+        """The same lives, their ends named otherwise: nothing that was checked can have changed."""
+        made = object.__new__(RiskTable)
+        totals = {"working": self.still_working, "at_risk": self.at_risk}
+        values = (
+            *(self.age, self.entered, {str(c): _kept(n) for c, n in failed.items()}),
+            *(self.left if left is None else _kept(left), self.unit, self.dropped, self.zero_age),
         )
+        for name, value in zip(RiskTable.__slots__, (*values, totals), strict=True):
+            object.__setattr__(made, name, value)
+        return made
 
     def __str__(self) -> str:
         causes = ", ".join(f"{name} {n.sum():,}" for name, n in self.failed.items())
@@ -376,3 +404,7 @@ class RiskTable:
             f"ages {span}, {self.exposure:,} {self.unit} at risk\n"
             f"{self.dropped:,} dropped: entered and left at one age"
         )
+
+
+def _kept(counts: np.ndarray) -> np.ndarray:
+    return counts if not counts.flags.writeable else frozen(counts)

@@ -10,7 +10,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-__all__ = ["add_ones", "add_weighted", "draw_weights"]
+__all__ = ["add_ones", "add_weighted", "count_rows", "draw_weights"]
 
 
 @njit(cache=True, nogil=True)
@@ -20,6 +20,44 @@ def add_ones(
     """Add one to ``into`` (cells,) at every ``place`` (rows,); places may repeat."""
     for row in range(place.size):
         into[place[row]] += 1
+
+
+@njit(cache=True, nogil=True)
+def count_rows(
+    group: NDArray[np.integer],
+    cause: NDArray[np.integer],
+    entry: NDArray[np.integer],
+    exit: NDArray[np.integer],
+    entered_low: NDArray[np.uint8],
+    ended_low: NDArray[np.uint8],
+    entered: NDArray[np.int64],
+    ended: NDArray[np.int64],
+    dropped: NDArray[np.int64],
+) -> int:  # pragma: no cover
+    """Count each life (rows,) into the arrays of `life_counts.count_lives`.
+
+    The low arrays hold the counts modulo 256, the full ones the rest. Returns the first row that
+    is out of range, or -1.
+    """
+    groups, kinds, ages = ended.shape
+    for row in range(group.size):
+        # as unsigned numbers, so that one comparison finds negative ones too
+        at, kind = np.uint64(group[row]), np.uint64(cause[row])
+        first, last = np.uint64(entry[row]), np.uint64(exit[row])
+        if at >= groups or kind >= kinds or last >= ages or first > last:
+            return row
+        if first == last and last > 0:
+            dropped[at] += 1
+            continue
+        low = np.uint8(entered_low[at, first] + np.uint8(1))
+        entered_low[at, first] = low
+        if low == 0:
+            entered[at, first] += 256
+        low = np.uint8(ended_low[at, kind, last] + np.uint8(1))
+        ended_low[at, kind, last] = low
+        if low == 0:
+            ended[at, kind, last] += 256
+    return -1
 
 
 _STEP = np.uint64(0x9E3779B97F4A7C15)

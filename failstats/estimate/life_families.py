@@ -7,32 +7,29 @@ Weibull is S(t) = exp(-(t / scale) ** shape).
 
 from __future__ import annotations
 
+import math
 from abc import abstractmethod
 
 import numpy as np
-from scipy.special import (
-    digamma,
-    expit,
-    gammainccinv,
-    gammaincinv,
-    gammaln,
-    log_ndtr,
-    ndtri_exp,
-    polygamma,
-)
-from scipy.special import gammaincc as upper_gamma
+from scipy.special import expit, gammaln, log_ndtr, ndtri_exp
 
 from failstats.errors import InputError
-from failstats.estimate.life_family import Family, Parts
+from failstats.estimate.age_counts import AgeCounts
+from failstats.estimate.life_family import Evaluation, Family, Parts
+from failstats.estimate.life_gamma import Gamma
 
 __all__ = ["FAMILIES", "Family", "LogLocationScale", "Parts", "family_named"]
 
 
 class LogLocationScale(Family):
-    """Families in which z = (log t - mu) / sigma has one distribution."""
+    """Families in which z = (log t - mu) / sigma has one distribution.
+
+    log_hazard_terms : (constant, linear, quadratic, multiple of H) of log h(z) for one of z.
+    """
 
     scale_index = 1
     shape_index = 0
+    log_hazard_terms: tuple[float, float, float, float]
 
     def _standard(self, theta: np.ndarray) -> tuple[float, float, np.ndarray]:
         """mu, log sigma, and the matrix d(mu, log sigma) / d theta: (log shape, log scale)."""
@@ -78,6 +75,36 @@ class LogLocationScale(Family):
         parts.first[:] -= turn[1][:, None]  # the - log sigma term
         return parts._replace(value=parts.value - log_sigma - np.log(t))
 
+    def log_likelihood(self, theta: np.ndarray, counts: AgeCounts) -> Evaluation:
+        mu, log_sigma, turn = self._standard(theta)
+        level, linear, square, shared = self.log_hazard_terms
+        sharp, failed, number = np.exp(-log_sigma), counts.failed, counts.failures
+        z = (counts.log_age - mu) * sharp
+        value, slope, bend = self.hazard_by_z(z)
+        weight = counts.weight if shared == 0 else counts.weight - shared * failed
+        by_z = weight * z
+        one, two = float(failed @ z), float((failed * z) @ z) if square else 0.0
+        down, leaning, turning = weight @ slope, by_z @ slope, by_z @ bend
+        total = number * (level - log_sigma) + linear * one + square * two
+        first = np.array(
+            [
+                sharp * (down - linear * number - 2 * square * one),
+                leaning - number - linear * one - 2 * square * two,
+            ]
+        )
+        mixed = sharp * (linear * number + 4 * square * one - turning - down)
+        second = np.array(
+            [
+                [sharp * sharp * (2 * square * number - weight @ bend), mixed],
+                [mixed, linear * one + 4 * square * two - (by_z * z) @ bend - leaning],
+            ]
+        )
+        return (
+            float(total - counts.failed_log_ages - weight @ value),
+            turn.T @ first,
+            turn.T @ second @ turn,
+        )
+
     def age_at(self, theta: np.ndarray, hazard: np.ndarray) -> np.ndarray:
         mu, log_sigma, _ = self._standard(theta)
         with np.errstate(over="ignore"):
@@ -100,6 +127,7 @@ class Weibull(LogLocationScale):
     name = "weibull"
     parameter_names = ("shape", "scale")
     positive = (True, True)
+    log_hazard_terms = (0.0, 1.0, 0.0, 0.0)
 
     def hazard_by_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         h = np.exp(z)
@@ -121,10 +149,13 @@ class Loglogistic(LogLocationScale):
     name = "loglogistic"
     parameter_names = ("shape", "scale")
     positive = (True, True)
+    log_hazard_terms = (0.0, 1.0, 0.0, -1.0)
 
     def hazard_by_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        g = expit(z)
-        return np.logaddexp(0.0, z), g, g * expit(-z)
+        near = np.exp(-np.abs(z))
+        share = 1 / (1 + near)
+        g = np.where(z >= 0, share, near * share)
+        return np.maximum(z, 0.0) + np.log1p(near), g, near * share * share
 
     def log_hazard_by_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         return -np.logaddexp(0.0, -z), expit(-z), -expit(z) * expit(-z)
@@ -149,21 +180,24 @@ class Lognormal(LogLocationScale):
     scale_index = 0
     shape_index = 1
     shape_sign = -1.0
+    log_hazard_terms = (-0.5 * float(np.log(2 * np.pi)), 0.0, -0.5, 1.0)
 
     def _standard(self, theta: np.ndarray) -> tuple[float, float, np.ndarray]:
         return theta[0], theta[1], np.eye(2)
 
     @staticmethod
-    def _mills(z: np.ndarray) -> np.ndarray:
-        return np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_ndtr(-z))
+    def _tail(z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """log S(z), log h(z) and h(z)."""
+        tail = log_ndtr(-z)
+        log_h = -0.5 * z * z - 0.5 * np.log(2 * np.pi) - tail
+        return tail, log_h, np.exp(log_h)
 
     def hazard_by_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        g = self._mills(z)
-        return -log_ndtr(-z), g, g * (g - z)
+        tail, _, g = self._tail(z)
+        return -tail, g, g * (g - z)
 
     def log_hazard_by_z(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        g = self._mills(z)
-        log_g = -0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_ndtr(-z)
+        _, log_g, g = self._tail(z)
         return log_g, g - z, g * (g - z) - 1
 
     def log_density(self, theta: np.ndarray, t: np.ndarray) -> Parts:
@@ -199,6 +233,12 @@ class Exponential(Family):
         one = np.ones_like(t)
         return Parts(theta[0] * one, one[None, :], np.zeros((1, 1, t.size)))
 
+    def log_likelihood(self, theta: np.ndarray, counts: AgeCounts) -> Evaluation:
+        due = float(np.exp(theta[0])) * counts.exposure
+        number = counts.failures
+        value = number * float(theta[0]) - due
+        return value, np.array([number - due]), np.array([[-due]])
+
     def age_at(self, theta: np.ndarray, hazard: np.ndarray) -> np.ndarray:
         return np.asarray(hazard, dtype=float) / np.exp(theta[0])
 
@@ -212,91 +252,9 @@ class Exponential(Family):
         return [np.array([np.log(rate)])]
 
 
-#: Step of the fourth-order differences by log shape: truncation and rounding both near 1e-12.
-GAMMA_STEP = 2e-3
-
-
-class Gamma(Family):
-    """Lives are gamma distributed; the derivative by shape of its tail is taken by differences."""
-
-    name = "gamma"
-    parameter_names = ("shape", "scale")
-    positive = (True, True)
-    scale_index = 1
-    shape_index = 0
-
-    @staticmethod
-    def _log_tail(log_shape: float, x: np.ndarray) -> np.ndarray:
-        """log of the upper regularised gamma function, also where it underflows."""
-        k = np.exp(log_shape)
-        tail = upper_gamma(k, x)
-        with np.errstate(divide="ignore"):
-            value = np.log(tail)
-        low = tail < 1e-290
-        if low.any():
-            far = x[low]
-            # Continued fraction (Abramowitz and Stegun 6.5.31), read from its far end.
-            fraction = np.zeros_like(far)
-            for j in range(200, 0, -1):
-                fraction = j * (j - k) / (far + 2 * j + 1 - k - fraction)
-            value[low] = k * np.log(far) - far - gammaln(k) - np.log(far + 1 - k - fraction)
-        return value
-
-    def cumulative(self, theta: np.ndarray, t: np.ndarray) -> Parts:
-        log_k, x, k = theta[0], t * np.exp(-theta[1]), np.exp(theta[0])
-        h = GAMMA_STEP
-        tails = {j: -self._log_tail(log_k + j * h, x) for j in (-2, -1, 0, 1, 2)}
-        by_shape = (8 * (tails[1] - tails[-1]) - (tails[2] - tails[-2])) / (12 * h)
-        twice = (-tails[2] + 16 * tails[1] - 30 * tails[0] + 16 * tails[-1] - tails[-2]) / (
-            12 * h * h
-        )
-        with np.errstate(over="ignore"):
-            pull = np.exp(k * np.log(x) - x - gammaln(k) + tails[0])  # t h(t)
-        first = np.array([by_shape, -pull])
-        log_pull_by_shape = k * np.log(x) - k * digamma(k) + by_shape
-        log_pull_by_scale = -k + x - pull
-        mixed = -pull * log_pull_by_shape
-        second = np.array([[twice, mixed], [mixed, -pull * log_pull_by_scale]])
-        return Parts(tails[0], first, second)
-
-    def log_density(self, theta: np.ndarray, t: np.ndarray) -> Parts:
-        x, k = t * np.exp(-theta[1]), np.exp(theta[0])
-        by_shape = k * np.log(x) - k * digamma(k)
-        bend, edge = by_shape - k * k * polygamma(1, k), np.full_like(x, -k)
-        return Parts(
-            k * np.log(x) - x - gammaln(k) - np.log(t),
-            np.array([by_shape, x - k]),
-            np.array([[bend, edge], [edge, -x]]),
-        )
-
-    def log_hazard(self, theta: np.ndarray, t: np.ndarray) -> Parts:
-        density, tail = self.log_density(theta, t), self.cumulative(theta, t)
-        return Parts(*(one + two for one, two in zip(density, tail, strict=True)))
-
-    @staticmethod
-    def _unit_age(log_shape: float, hazard: np.ndarray) -> np.ndarray:
-        """The age at scale 1, from whichever tail is the smaller and so the more exact."""
-        k, failed, working = np.exp(log_shape), -np.expm1(-hazard), np.exp(-hazard)
-        return np.where(hazard < np.log(2), gammaincinv(k, failed), gammainccinv(k, working))
-
-    def age_at(self, theta: np.ndarray, hazard: np.ndarray) -> np.ndarray:
-        return np.exp(theta[1]) * self._unit_age(theta[0], np.asarray(hazard, dtype=float))
-
-    def locate(self, theta: np.ndarray, t: float, hazard: float) -> np.ndarray:
-        unit = float(self._unit_age(theta[0], np.asarray(hazard, dtype=float)))
-        return np.array([theta[0], np.log(t) - np.log(unit)])
-
-    def mean(self, theta: np.ndarray) -> float:
-        return float(np.exp(theta[0] + theta[1]))
-
-    def starts(self, rate: float, span: float) -> list[np.ndarray]:
-        return [
-            np.array([np.log(shape), -np.log(rate) - np.log(shape)]) for shape in (1.0, 3.0, 0.5)
-        ]
-
-    def out_of_reach(self, theta: np.ndarray, span: float) -> str | None:
-        # The coefficient of variation is shape ** -0.5: allow what the other families allow.
-        return super().out_of_reach(np.array([theta[0] / 2, 0.0]), span)
+#: Below this |slope x t| the integrals come from a series of so many terms (rest below 1e-17).
+GROWTH_NEAR = 0.3
+GROWTH_TERMS = 12
 
 
 class Gompertz(Family):
@@ -311,24 +269,25 @@ class Gompertz(Family):
     def _growth(slope: float, t: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Integrals from 0 to t of exp(slope u), u exp(slope u) and u**2 exp(slope u)."""
         x = slope * t
-        small = np.abs(x) < 0.7
-        safe = np.where(small, 1.0, x)
-        with np.errstate(over="ignore", invalid="ignore"):
-            top = np.exp(safe)
-            exact = [
-                np.expm1(safe) / safe,
-                (top * (safe - 1) + 1) / safe**2,
-                (top * (safe * safe - 2 * safe + 2) - 2) / safe**3,
-            ]
-        near = np.where(small, x, 0.0)
-        series = [np.zeros_like(near) for _ in range(3)]
-        term = np.ones_like(near)
-        for j in range(22):
-            for k in range(3):
-                series[k] = series[k] + term / (j + k + 1)
-            term = term * near / (j + 1)
-        one, two, three = (np.where(small, s, e) for s, e in zip(series, exact, strict=True))
-        return one * t, two * t**2, three * t**3
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            top = np.exp(x)
+            one = np.expm1(x) / x
+            two = (top - one) / x
+            three = (top - 2 * two) / x
+        near = np.abs(x) < GROWTH_NEAR
+        if near.any():
+            # The last by its series sum x**j / (j! (j + 3)); the others by parts, downwards,
+            # which loses nothing near 0 (upwards divides rounding by x).
+            small = x[near]
+            series, factorial = np.zeros_like(small), float(math.factorial(GROWTH_TERMS))
+            for j in range(GROWTH_TERMS, -1, -1):
+                series = series * small + 1 / (factorial * (j + 3))
+                factorial /= max(j, 1)
+            three[near] = series
+            two[near] = (top[near] - small * series) / 2
+            one[near] = top[near] - small * two[near]
+        square = t * t
+        return one * t, two * square, three * square * t
 
     def cumulative(self, theta: np.ndarray, t: np.ndarray) -> Parts:
         rate = np.exp(theta[0])
@@ -338,6 +297,13 @@ class Gompertz(Family):
     def log_hazard(self, theta: np.ndarray, t: np.ndarray) -> Parts:
         value = theta[0] + theta[1] * t
         return Parts(value, np.array([np.ones_like(t), t]), np.zeros((2, 2, t.size)))
+
+    def log_likelihood(self, theta: np.ndarray, counts: AgeCounts) -> Evaluation:
+        rate, number, ages = float(np.exp(theta[0])), counts.failures, counts.failed_ages
+        growth = self._growth(float(theta[1]), counts.age)
+        zero, one, two = (rate * float(counts.weight @ part) for part in growth)
+        value = number * float(theta[0]) + float(theta[1]) * ages - zero
+        return value, np.array([number - zero, ages - one]), -np.array([[zero, one], [one, two]])
 
     def age_at(self, theta: np.ndarray, hazard: np.ndarray) -> np.ndarray:
         need = np.asarray(hazard, dtype=float) / np.exp(theta[0])

@@ -7,7 +7,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-__all__ = ["Family", "Parts"]
+from failstats.estimate.age_counts import AgeCounts
+
+__all__ = ["Evaluation", "Family", "Parts"]
+
+#: A log-likelihood, its gradient (p,) and its curvature (p, p).
+Evaluation = tuple[float, np.ndarray, np.ndarray]
 
 
 class Parts(NamedTuple):
@@ -48,6 +53,23 @@ class Family(ABC):
     def log_density(self, theta: np.ndarray, t: np.ndarray) -> Parts | None:
         """Logarithm of the density, where it is simpler than the hazard; else None."""
         return None
+
+    def log_likelihood(self, theta: np.ndarray, counts: AgeCounts) -> Evaluation:
+        """Sum over ages of failed x log h(age) - weight x H(age), with its derivatives.
+
+        Age by age as above; families that can add up first override it, and are tested to agree.
+        """
+        failed, weight = counts.failed, counts.rest
+        there = failed > 0
+        at_failure = self.log_density(theta, counts.age[there])
+        if at_failure is None:
+            at_failure, weight = self.log_hazard(theta, counts.age[there]), counts.weight
+        total, failed = self.cumulative(theta, counts.age), failed[there]
+        return (
+            float(failed @ at_failure.value - weight @ total.value),
+            at_failure.first @ failed - total.first @ weight,
+            at_failure.second @ failed - total.second @ weight,
+        )
 
     @abstractmethod
     def age_at(self, theta: np.ndarray, hazard: np.ndarray) -> np.ndarray:

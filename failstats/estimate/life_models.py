@@ -15,6 +15,7 @@ import numpy as np
 
 from failstats.counts.risk_table import RiskTable
 from failstats.errors import InputError
+from failstats.estimate.age_counts import AgeCounts
 from failstats.estimate.intervals import Interval, on_log_scale
 from failstats.estimate.life_families import FAMILIES, Family, family_named
 from failstats.estimate.life_refusal import NoFit, exact_poisson_bound
@@ -302,11 +303,22 @@ def fit(
     >>> {name: round(x, 3) for name, x in fit(lives).parameters.items()}
     {'shape': 0.894, 'scale': 25.294}
     """
-    family = family_named(model)
     counts = table.merge_causes() if cause is None else table.only(cause)
+    return _fit(table, counts, AgeCounts.of(counts), model, cause, penalty)
+
+
+def _fit(
+    table: RiskTable,
+    counts: RiskTable,
+    by_age: AgeCounts,
+    model: str,
+    cause: str | None,
+    penalty: ShapePenalty | None,
+) -> FittedLife | NoFit:
+    family = family_named(model)
     refusal = too_few(counts.failures)
     used = penalty_for(counts.failures, family, penalty)
-    likelihood = CountLikelihood.of(counts, family, used)
+    likelihood = CountLikelihood(family=family, counts=by_age, penalty=used)
     if refusal is None and not counts.exposure > 0:
         refusal = "nothing was lived under observation"
     found: Climb | str = refusal or best_fit(likelihood, counts.failures / counts.exposure)
@@ -328,7 +340,9 @@ def fit_all(
     table: RiskTable, *, cause: str | None = None, penalty: ShapePenalty | None = None
 ) -> dict[str, FittedLife | NoFit]:
     """Fit every family, to see which agrees best: name to fit, in the order of FAMILIES."""
-    return {name: fit(table, model=name, cause=cause, penalty=penalty) for name in FAMILIES}
+    counts = table.merge_causes() if cause is None else table.only(cause)
+    by_age = AgeCounts.of(counts)
+    return {name: _fit(table, counts, by_age, name, cause, penalty) for name in FAMILIES}
 
 
 def aic_weights(

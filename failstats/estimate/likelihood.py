@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from failstats.counts.risk_table import RiskTable
-from failstats.estimate.life_families import Family
+from failstats.estimate.age_counts import AgeCounts
+from failstats.estimate.life_family import Evaluation, Family
 
 __all__ = [
     "Climb",
@@ -24,15 +25,11 @@ __all__ = [
     "climb",
 ]
 
-Evaluation = tuple[float, np.ndarray, np.ndarray]
-
 #: Half the squared distance to the top, in standard errors, at which the climb may stop.
 NEWTON_TOLERANCE = 1e-20
 #: Below this the log-likelihood cannot tell neighbours apart any more; the gradient still can.
 FLAT = 1e-9
 MOST_STEPS = 200
-#: With more ages than this the climb begins on the counts of so many bands of age.
-BANDS = 128
 #: A parameter changes by a factor of at most e**2 in one step.
 LONGEST_STEP = 2.0
 
@@ -67,21 +64,10 @@ class ShapePenalty:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CountLikelihood:
-    """Log-likelihood of lives counted by age.
-
-    failed_age, failed : shape (m,), ages of failures and how many.
-    age, weight : shape (n,), ages, and exits minus entries there.
-    rest : shape (n,), the same without the failures.
-    zero_age : where failures in cell 0 stand.
-    """
+    """Log-likelihood of lives counted by age: the sum of failed x log h - weight x H."""
 
     family: Family
-    failed_age: np.ndarray
-    failed: np.ndarray
-    age: np.ndarray
-    weight: np.ndarray
-    rest: np.ndarray
-    zero_age: float = 0.5
+    counts: AgeCounts
     penalty: ShapePenalty | None = None
 
     @classmethod
@@ -89,54 +75,26 @@ class CountLikelihood:
         cls, table: RiskTable, family: Family, penalty: ShapePenalty | None = None
     ) -> CountLikelihood:
         """Take the counts of a risk table, all its causes together; cell 0 fails at zero_age."""
-        died = table.failed_total.astype(float)
-        weight = died + table.left - table.entered
-        age = table.age.astype(float)
-        if age.size and age[0] == 0:
-            age = age.copy()
-            age[0] = table.zero_age
-            weight[0] = died[0]  # lives that enter or leave at age 0 have lived nothing yet
-        held = (weight != 0) | (died > 0)
-        return cls(
-            family=family,
-            failed_age=age[died > 0],
-            failed=died[died > 0],
-            age=age[held],
-            weight=weight[held],
-            rest=(weight - died)[held],
-            zero_age=table.zero_age,
-            penalty=penalty,
-        )
+        return cls(family=family, counts=AgeCounts.of(table), penalty=penalty)
 
     @property
     def span(self) -> float:
         """The longest age."""
-        return float(self.age.max(initial=1.0)) if self.age.size else 1.0
+        return self.counts.span
+
+    @property
+    def zero_age(self) -> float:
+        """Where failures in cell 0 stand."""
+        return self.counts.zero_age
 
     def plain(self, theta: np.ndarray) -> Evaluation:
         """Value, gradient and curvature without the penalty."""
-        at_failure, weight = self.family.log_density(theta, self.failed_age), self.rest
-        if at_failure is None:
-            at_failure, weight = self.family.log_hazard(theta, self.failed_age), self.weight
-        total = self.family.cumulative(theta, self.age)
-        return (
-            float(self.failed @ at_failure.value - weight @ total.value),
-            at_failure.first @ self.failed - total.first @ weight,
-            at_failure.second @ self.failed - total.second @ weight,
-        )
+        return self.family.log_likelihood(theta, self.counts)
 
     def in_bands(self) -> CountLikelihood | None:
         """Nearly the same surface from few bands of age, to begin a climb on; None if needless."""
-        if self.age.size <= 4 * BANDS or self.penalty is not None:
-            return None
-        places = np.linspace(0, self.age.size, BANDS + 1).astype(int)[:-1]
-        middle = np.add.reduceat(self.age, places) / np.diff([*places, self.age.size])
-        band = np.searchsorted(places, np.searchsorted(self.age, self.failed_age), "right") - 1
-        failed = np.bincount(band, self.failed, BANDS)
-        return replace(
-            self, failed_age=middle[failed > 0], failed=failed[failed > 0], age=middle,
-            weight=np.add.reduceat(self.weight, places), rest=np.add.reduceat(self.rest, places),
-        )  # fmt: skip
+        bands = None if self.penalty is not None else self.counts.in_bands()
+        return None if bands is None else replace(self, counts=bands)
 
     def __call__(self, theta: np.ndarray) -> Evaluation:
         with np.errstate(all="ignore"):

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from scipy.special import chdtrc
 
+from failstats.counts.columns import distinct_ages
 from failstats.counts.risk_table import RiskTable
 from failstats.errors import FitError, InputError
 from failstats.estimate.stretch import read_only
@@ -101,13 +102,16 @@ def log_rank(
     distinct = list(dict.fromkeys(layers))
     for layer in distinct:
         mine = [i for i, one in enumerate(layers) if one == layer]
-        age = np.unique(np.concatenate([held[i].age[held[i].failed_total > 0] for i in mine]))
+        events = [np.flatnonzero(held[i].failed_total) for i in mine]
+        age, place = distinct_ages(
+            np.concatenate([held[i].age[here] for i, here in zip(mine, events, strict=True)])
+        )
+        places = np.split(place, np.cumsum([here.size for here in events])[:-1])
         at_risk, died = np.zeros((k, age.size)), np.zeros((k, age.size))
-        for i in mine:
+        for i, here, at in zip(mine, events, places, strict=True):
             row, table = names.index(labels[i]), held[i]
             at_risk[row] += table.at_risk_at(age)
-            here = table.failed_total > 0
-            died[row, np.searchsorted(age, table.age[here])] += table.failed_total[here]
+            died[row, at] += table.failed_total[here]
         n, d = at_risk.sum(axis=0), died.sum(axis=0)
         working = np.cumprod(1 - d / n)
         weight = np.concatenate([[1.0], working[:-1]])[: age.size] ** weight_power

@@ -73,7 +73,12 @@ def followed_stretch(
         emptied &= age > given_age
     tiny = 1e-9 * max(1.0, float(table.entered.sum()))
     gap = after <= tiny  # nobody followed just after this age
-    piece = np.concatenate([[0], np.cumsum(emptied | gap)[:-1]])
+    cuts = emptied | gap
+    if given_age is None and not cuts[:-1].any():  # all in one piece, as nearly always
+        rows = np.flatnonzero(at_risk > 0)
+        start = 0.0 if age[rows[0]] == 0 else float(age[rows[0] - 1])
+        return Stretch(start=start, end=float(age[rows[-1]]), rows=rows, more_beyond=False)
+    piece = np.concatenate([[0], np.cumsum(cuts)[:-1]])
     if given_age is not None:
         place = int(np.searchsorted(age, given_age, side="right"))
         if place == 0 or gap[place - 1]:

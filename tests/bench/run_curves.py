@@ -15,7 +15,7 @@ from __future__ import annotations
 import json
 import subprocess
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -24,8 +24,9 @@ import made_records
 import numpy as np
 from measure import Bench, clocked, installed, parser, rscript
 
+from failstats.counts.life_counts import LifeCounts, count_lives
 from failstats.counts.risk_table import RiskTable
-from failstats.counts.scatter import BATCH, scatter
+from failstats.counts.scatter import BATCH
 from failstats.estimate.curves import kaplan_meier, nelson_aalen
 from failstats.estimate.incidence import aalen_johansen
 from failstats.estimate.life_families import family_named
@@ -41,6 +42,7 @@ FIVE_YEARS = 1826
 AGES = 8192  # ages of a key: above the longest exit, a power of two
 PARTS = 3
 CAUSES = 2
+NAMED = ("failed", "other")
 
 Lap = Callable[[str], None]
 
@@ -63,44 +65,31 @@ def scan(data: Path, repeats: int) -> dict[str, Any]:
     return clocked(steps, repeats=repeats)
 
 
-def places(connection: duckdb.DuckDBPyConnection, data: Path, part: int | None = None) -> Any:
-    """Batches of packed places: where each life entered, and where it ended."""
-    chosen = "" if part is None else f" and part = {int(part)}"
-    group = f"(cast(part as integer) * {made_records.FAMILIES} + family)"
-    return connection.sql(
-        f"select {group} * {AGES} + entry as entered, "
-        f"({group} * {CAUSES + 1} + cause) * {AGES} + exit as ended from read_parquet($data) "
-        f"where (exit > entry or exit = 0){chosen}",
+def rows(
+    connection: duckdb.DuckDBPyConnection, data: Path, part: int | None = None
+) -> Iterator[list[np.ndarray]]:
+    """Batches of (part and family, cause, entry, exit)."""
+    chosen = "" if part is None else f" where part = {int(part)}"
+    reader = connection.sql(
+        f"select part * {made_records.FAMILIES}::utinyint + family as stratum, cause, entry, exit "
+        f"from read_parquet($data){chosen}",
         params={"data": str(data)},
     ).to_arrow_reader(BATCH)
+    return ([column.to_numpy() for column in batch.columns] for batch in reader)
 
 
-def count(
-    connection: duckdb.DuckDBPyConnection, data: Path, part: int | None = None
-) -> tuple[np.ndarray, np.ndarray]:
-    """Entered (part, family, age) and ended (part, family, cause, age).
-
-    Packed places from SQL, added batch by batch; lives that ended as they began are left out.
-    """
+def count(connection: duckdb.DuckDBPyConnection, data: Path, part: int | None = None) -> LifeCounts:
+    """Lives by part and family, cause and age; those that ended as they began are left out."""
     groups = PARTS * made_records.FAMILIES
-    entered, ended = scatter(
-        (
-            [column.to_numpy() for column in batch.columns]
-            for batch in places(connection, data, part)
-        ),
-        (groups * AGES, groups * (CAUSES + 1) * AGES),
-    )
-    return (
-        entered.reshape(PARTS, made_records.FAMILIES, AGES),
-        ended.reshape(PARTS, made_records.FAMILIES, CAUSES + 1, AGES),
-    )
+    return count_lives(rows(connection, data, part), groups=groups, causes=CAUSES, ages=AGES)
 
 
-def table_of(entered: np.ndarray, ended: np.ndarray) -> RiskTable:
-    """Counts by age as the package's table; ages at which nothing happened are left out."""
-    used = np.flatnonzero(entered + ended.sum(axis=0))
-    failed = {"failed": ended[1, used], "other": ended[2, used]}
-    return RiskTable(used, entered[used], failed, ended[0, used])
+def table_of(counts: LifeCounts, part: int, family: int | None = None) -> RiskTable:
+    """Counts by age of a part, or of a part in a family."""
+    first = part * made_records.FAMILIES
+    if family is not None:
+        return counts.table(NAMED, group=first + family)
+    return counts.table(NAMED, group=slice(first, first + made_records.FAMILIES))
 
 
 def ours(data: Path, repeats: int) -> dict[str, Any]:
@@ -108,16 +97,16 @@ def ours(data: Path, repeats: int) -> dict[str, Any]:
     connection = _connect()
 
     def steps(done: Lap) -> None:
-        entered, ended = count(connection, data)
+        counts = count(connection, data)
         done("counts")
         for part in range(PARTS):
-            whole = table_of(entered[part].sum(axis=0), ended[part].sum(axis=0))
+            whole = table_of(counts, part)
             curve = kaplan_meier(whole, cause="failed")
             nelson_aalen(whole, cause="failed")
             aalen_johansen(whole)
             restricted_mean(curve, horizon=min(FIVE_YEARS, curve.followed_to))
             families = {
-                str(family): table_of(entered[part, family], ended[part, family]).only("failed")
+                str(family): table_of(counts, part, family).only("failed")
                 for family in range(made_records.FAMILIES)
             }
             for table in families.values():
@@ -133,25 +122,23 @@ def ours(data: Path, repeats: int) -> dict[str, Any]:
 def alone(data: Path, repeats: int) -> dict[str, Any]:
     """What no way from lives to curves and fits can do without here, each alone.
 
-    Reading the places that are counted, without counting; adding them, already read; and three
+    Reading the lives that are counted, without counting; counting them, already read; and three
     evaluations of each family's likelihood with its derivatives, without which nobody knows that
     a fit has arrived.
     """
     connection = _connect()
-    entered, ended = count(connection, data)
+    counts = count(connection, data)
     fitted = []
     for part in range(PARTS):
-        whole = table_of(entered[part].sum(axis=0), ended[part].sum(axis=0)).only("failed")
+        whole = table_of(counts, part).only("failed")
         for name, found in fit_all(whole).items():
             fitted.append((CountLikelihood.of(whole, family_named(name)), found.theta))
 
     def steps(done: Lap) -> None:
-        held = [
-            [column.to_numpy() for column in batch.columns] for batch in places(connection, data)
-        ]
-        done("places read")
-        scatter(held, (entered.size, ended.size))
-        done("places added")
+        held = list(rows(connection, data))
+        done("lives read")
+        count_lives(held, groups=PARTS * made_records.FAMILIES, causes=CAUSES, ages=AGES)
+        done("lives counted")
         for likelihood, theta in fitted:
             for _ in range(3):
                 likelihood(theta)
@@ -165,8 +152,7 @@ def ours_one_part(data: Path, repeats: int) -> dict[str, Any]:
     connection = _connect()
 
     def steps(done: Lap) -> dict[str, Any]:
-        entered, ended = count(connection, data, part=0)
-        whole = table_of(entered[0].sum(axis=0), ended[0].sum(axis=0))
+        whole = table_of(count(connection, data, part=0), 0)
         done("counts")
         curve = kaplan_meier(whole, cause="failed")
         done("kaplan_meier")

@@ -38,9 +38,9 @@ def test_bands_of_age_only_begin_the_climb(model):
 def test_bands_lose_no_failure_and_no_life():
     whole = CountLikelihood.of(lives().merge_causes(), FAMILIES["weibull"])
     bands = whole.in_bands()
-    assert bands.failed.sum() == whole.failed.sum()
-    assert bands.weight.sum() == whole.weight.sum()
-    assert bands.age.size < whole.age.size / 4
+    assert bands.counts.failed.sum() == whole.counts.failed.sum()
+    assert bands.counts.weight.sum() == whole.counts.weight.sum()
+    assert bands.counts.age.size < whole.counts.age.size / 4
 
 
 @pytest.mark.parametrize("model", ["lognormal", "gamma"])
