@@ -15,24 +15,29 @@ from numpy.typing import NDArray
 from failstats.counts.risk_table import RiskTable
 from failstats.errors import InputError
 
-__all__ = ["LifeCounts", "count_lives"]
+__all__ = ["BATCH", "LifeCounts", "count_lives"]
+
+#: Rows of a batch that keep both the reader and the counting busy.
+BATCH = 1 << 18
 
 # From this many lives on, a compiled loop counts them (a moment to get ready, then twenty times
 # faster).
 COMPILE_FROM = 1 << 16
+# Counts are held in 32 bits as long as no cell can pass them: half the memory to walk through.
+MOST_SHORT = 2**31 - 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LifeCounts:
     """How many lives began and ended at each age, by group.
 
-    entered : shape (groups, ages).
+    entered : shape (groups, ages), int32, or int64 where there are 2^31 lives.
     ended : shape (groups, 1 + causes, ages); row 0 of the second axis: last seen working.
     dropped : shape (groups,), lives left out because they entered and ended at one age above 0.
     """
 
-    entered: NDArray[np.int64]
-    ended: NDArray[np.int64]
+    entered: NDArray[np.signedinteger]
+    ended: NDArray[np.signedinteger]
     dropped: NDArray[np.int64]
 
     def table(
@@ -77,8 +82,8 @@ def count_lives(
     ([[1, 0, 1, 0, 0, 0], [1, 0, 0, 0, 0, 0]], [[0, 0, 0, 0, 0, 1], [0, 0, 0, 1, 0, 0], \
 [0, 0, 0, 0, 0, 0]])
     """
-    entered = np.zeros((groups, ages), dtype=np.int64)
-    ended = np.zeros((groups, causes + 1, ages), dtype=np.int64)
+    entered = np.zeros((groups, ages), dtype=np.int32)
+    ended = np.zeros((groups, causes + 1, ages), dtype=np.int32)
     dropped = np.zeros(groups, dtype=np.int64)
     # Most additions touch a byte; one in 256 carries over into the full count.
     low = np.zeros(entered.shape, dtype=np.uint8), np.zeros(ended.shape, dtype=np.uint8)
@@ -87,6 +92,8 @@ def count_lives(
         group, cause, entry, exit_ = (_whole(column) for column in batch)
         if not group.shape == cause.shape == entry.shape == exit_.shape:
             raise InputError("group, cause, entry and exit must be equally long.")
+        if entered.dtype == np.int32 and seen + group.size > MOST_SHORT:
+            entered, ended = entered.astype(np.int64), ended.astype(np.int64)
         if seen + group.size < COMPILE_FROM:
             wrong = _count_plainly(group, cause, entry, exit_, entered, ended, dropped)
         else:
@@ -101,7 +108,9 @@ def count_lives(
                 where=f"row {seen + wrong}",
             )
         seen += group.size
-    return LifeCounts(entered=entered + low[0], ended=ended + low[1], dropped=dropped)
+    entered += low[0]
+    ended += low[1]
+    return LifeCounts(entered=entered, ended=ended, dropped=dropped)
 
 
 def _whole(column: NDArray[Any]) -> NDArray[Any]:
@@ -116,8 +125,8 @@ def _count_plainly(
     cause: NDArray[Any],
     entry: NDArray[Any],
     exit_: NDArray[Any],
-    entered: NDArray[np.int64],
-    ended: NDArray[np.int64],
+    entered: NDArray[np.signedinteger],
+    ended: NDArray[np.signedinteger],
     dropped: NDArray[np.int64],
 ) -> int:
     """The compiled loop in numpy: the first row out of range, or -1."""

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from failstats.counts.full_arrays import cells_of_arrays
+from failstats.counts.full_arrays import cells_of_arrays, check_arrays
 from failstats.errors import InputError
 
 __all__ = ["PatternTable", "whole_numbers"]
@@ -300,30 +300,32 @@ class PatternTable:
         >>> PatternTable.from_dense(entered, failed, left).age.tolist()
         [0, 2, 3]
         """
-        columns, balanced = cells_of_arrays(entered, failed, left)
-        if not balanced:
+        if not check_arrays(entered, failed, left):
+            columns = cells_of_arrays(entered, failed, left)
             stratum, pattern, age, started, fell, stopped = (columns[name] for name in COLUMNS)
             _check_balance(stratum, pattern, age, started, fell + stopped)
-        keep = entered.size <= DENSE_KEPT
-        return cls._trusted(columns, dropped, (entered, failed, left) if keep else None)
-
-    @classmethod
-    def _trusted(
-        cls,
-        columns: dict[str, IntArray],
-        dropped: int,
-        dense: tuple[IntArray, IntArray, IntArray] | None,
-    ) -> PatternTable:
-        """Columns already checked, summed and sorted."""
         table = object.__new__(cls)
-        for name, column in columns.items():
-            column.setflags(write=False)
-            object.__setattr__(table, name, column)
-        for column in dense or ():
-            column.setflags(write=False)
+        for counts in (entered, failed, left):
+            counts.setflags(write=False)
         object.__setattr__(table, "dropped", dropped)
-        object.__setattr__(table, "dense", dense)
+        object.__setattr__(table, "dense", (entered, failed, left))
+        if entered.size > DENSE_KEPT:
+            table._find_cells()
+            object.__setattr__(table, "dense", None)
         return table
+
+    def __getattr__(self, name: str) -> Any:
+        # cells of full arrays are found when somebody asks for them: risk sets do not
+        if name not in COLUMNS:
+            raise AttributeError(f"{type(self).__name__} has no attribute {name}")
+        self._find_cells()
+        return object.__getattribute__(self, name)
+
+    def _find_cells(self) -> None:
+        dense = object.__getattribute__(self, "dense")
+        for name, column in cells_of_arrays(*dense).items():
+            column.setflags(write=False)
+            object.__setattr__(self, name, column)
 
     def __add__(self, other: PatternTable) -> PatternTable:
         """Counts of two disjoint sets of lives together."""
@@ -337,11 +339,13 @@ class PatternTable:
     @property
     def failures(self) -> int:
         """All failures in the table."""
-        return int(self.failed.sum())
+        return int((self.failed if self.dense is None else self.dense[1]).sum())
 
     @property
     def pattern_count(self) -> int:
         """One more than the largest pattern code."""
+        if self.dense is not None:
+            return int(np.flatnonzero(self.dense[0].any(axis=(0, 2))).max(initial=-1)) + 1
         return int(self.pattern.max()) + 1 if self.pattern.size else 0
 
     def table(self) -> pd.DataFrame:

@@ -30,8 +30,8 @@ def count_rows(
     exit: NDArray[np.integer],
     entered_low: NDArray[np.uint8],
     ended_low: NDArray[np.uint8],
-    entered: NDArray[np.int64],
-    ended: NDArray[np.int64],
+    entered: NDArray[np.signedinteger],
+    ended: NDArray[np.signedinteger],
     dropped: NDArray[np.int64],
 ) -> int:  # pragma: no cover
     """Count each life (rows,) into the arrays of `life_counts.count_lives`.

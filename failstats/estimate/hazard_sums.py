@@ -133,12 +133,13 @@ class RiskSets:
         return total
 
 
-def _event_cells(table: PatternTable, hit: NDArray[np.bool_], span: int) -> EventCells:
+def _event_cells(table: PatternTable, span: int) -> EventCells:
     """The (stratum, age) with failures; found by counting where the keys are few, else sorted."""
     if table.dense is not None:
         by_age = table.dense[1].sum(axis=1)
         stratum, age = np.nonzero(by_age)
         return EventCells(stratum=stratum, age=age, deaths=by_age[stratum, age])
+    hit = table.failed > 0
     key = table.stratum[hit] * span + table.age[hit]
     top = int(key.max()) + 1
     if top <= max(8 * key.size, 1 << 16):
@@ -220,11 +221,10 @@ def risk_sets(table: PatternTable, *, pattern_count: int) -> RiskSets:
     ------
     FitError : there is no failure, or more cells than memory should hold.
     """
-    hit = table.failed > 0
-    if not hit.any():
+    if not table.failures:
         raise FitError("a hazard model needs at least one failure, but the table has none.")
-    span = int(table.age.max()) + 2
-    cells = _event_cells(table, hit, span)
+    span = 1 + (int(table.age.max()) + 1 if table.dense is None else table.dense[0].shape[2])
+    cells = _event_cells(table, span)
     strata, first_event, event_count = np.unique(
         cells.stratum, return_index=True, return_counts=True
     )
@@ -252,14 +252,13 @@ def risk_sets(table: PatternTable, *, pattern_count: int) -> RiskSets:
             do="use fewer covariate levels or coarser bins.",
         )
     dtype = np.float64 if 2 * int(size[large].sum()) <= FLOAT_CELLS else np.int32
-    begin = np.searchsorted(table.stratum, strata, side="left")
-    end = np.searchsorted(table.stratum, strata, side="right")
     blocks = []
     for index in np.flatnonzero(large):
         rows = slice(int(first_event[index]), int(first_event[index] + event_count[index]))
-        here = slice(int(begin[index]), int(end[index]))
         ages = cells.age[rows]
         if table.dense is None:
+            limits = np.searchsorted(table.stratum, [strata[index], strata[index] + 1])
+            here = slice(int(limits[0]), int(limits[1]))
             blocks.append(_block(table, here, ages, rows, dtype))
         else:
             stratum = int(strata[index])
@@ -283,10 +282,10 @@ def _loose(
 ) -> tuple[sparse.csr_array, sparse.csr_array]:
     """At-risk and failed counts of all small strata, as sparse (events, patterns) matrices."""
     shape = (cells.age.size, pattern_count)
-    used = np.isin(table.stratum, strata) if strata.size else np.zeros(0, dtype=np.bool_)
-    if not used.any():
+    if not strata.size:
         empty = sparse.csr_array(shape, dtype=np.float64)
         return empty, empty
+    used = np.isin(table.stratum, strata)
     stratum, pattern, age = table.stratum[used], table.pattern[used], table.age[used]
     entered, fell = table.entered[used], table.failed[used]
     gone = fell + table.left[used]

@@ -19,8 +19,10 @@ __all__ = ["PowerSums", "TieWeights", "power_sums", "tie_weights"]
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-# Cells whose failed share of the relative hazard is above this are added up step by step.
-MOST_SHARE = 0.03
+# Cells whose failed share of the relative hazard is above this are added up step by step: above the
+# first, which needs 8 terms of the series, unless that is more steps than cells; then the second
+# (13 terms).
+MOST_SHARE = (0.004, 0.03)
 # A series ends when what is left of it is below this share of its first term.
 SERIES_TOLERANCE = 1e-18
 MOST_TERMS = 16
@@ -171,8 +173,12 @@ def tie_weights(
             log=np.asarray(deaths * np.log(at_risk), dtype=np.float64),
         )
     share = failed / at_risk
-    steep = ~(share <= MOST_SHARE) & (deaths > 1)
-    small = np.where(share <= MOST_SHARE, share, 0.0)
+    for limit in MOST_SHARE:
+        flat = share <= limit
+        if deaths[~flat].sum() <= deaths.size:
+            break
+    steep = ~flat & (deaths > 1)
+    small = np.where(flat, share, 0.0)
     found = _by_series(deaths, powers or power_sums(deaths), at_risk, small)
     cells = np.flatnonzero(steep)
     if cells.size:

@@ -24,9 +24,8 @@ import made_records
 import numpy as np
 from measure import Bench, clocked, installed, parser, rscript
 
-from failstats.counts.life_counts import LifeCounts, count_lives
+from failstats.counts.life_counts import BATCH, LifeCounts, count_lives
 from failstats.counts.risk_table import RiskTable
-from failstats.counts.scatter import BATCH
 from failstats.estimate.curves import kaplan_meier, nelson_aalen
 from failstats.estimate.incidence import aalen_johansen
 from failstats.estimate.life_families import family_named

@@ -47,9 +47,9 @@ def test_both_ways_agree_where_they_meet(monkeypatch: pytest.MonkeyPatch) -> Non
     rng = np.random.default_rng(3)
     deaths = rng.integers(1, 4000, 300)
     at_risk = rng.uniform(1, 1e6, 300)
-    failed = at_risk * rng.uniform(0, hazard_ties.MOST_SHARE, 300)
+    failed = at_risk * rng.uniform(0, hazard_ties.MOST_SHARE[-1], 300)
     series = tie_weights(deaths, at_risk, failed, ties="efron", powers=power_sums(deaths))
-    monkeypatch.setattr(hazard_ties, "MOST_SHARE", -1.0)
+    monkeypatch.setattr(hazard_ties, "MOST_SHARE", (-1.0,))
     steps = tie_weights(deaths, at_risk, failed, ties="efron")
     for name in NAMES:
         np.testing.assert_allclose(getattr(series, name), getattr(steps, name), rtol=3e-14)
