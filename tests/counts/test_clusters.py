@@ -99,7 +99,8 @@ def test_a_closed_session_leaves_nothing_open(parted: Path, cluster: Cluster) ->
 
     with open_partitions(parted, place=cluster) as many:
         many.run("lives_kept")
-        assert sum(cluster.client.run(open_there).values()) == len(many.parts)
+        # a worker may take over a part that another one has opened already
+        assert sum(cluster.client.run(open_there).values()) >= len(many.parts)
     assert sum(cluster.client.run(open_there).values()) == 0
 
 
