@@ -32,7 +32,7 @@ def figures(name: str) -> dict[tuple[int, str], tuple[float, str]]:
 def shown(value: float, unit: str) -> str:
     """Three figures and the unit."""
     number = f"{value:.3g}" if abs(value) < 1000 else f"{value:,.0f}"
-    if "e" in number and 1e-4 <= abs(value):
+    if "e" in number and abs(value) >= 1e-4:
         number = f"{value:.5f}"
     return number + UNITS.get(unit, f" {unit}")
 

@@ -28,10 +28,13 @@ THETA = np.array([0.0, np.log(4000.0), 0.0, np.log(3000.0), np.log(KAPPA)])
 NODES_AGREE = 1e-9
 # central differences with step 1e-5 of a value of size 1e4
 SLOPE = 2e-5
-# one company of 2,500 units, 80 found: about 3 standard errors
 # 8 Gauss nodes of the frailty against 24, two lives of one unit (measured 2.6e-4)
 FRAILTY_NODES_AGREE = 1e-3
+# one company of 2,500 units, 80 found: about 3 standard errors
 ONE_COMPANY = {"multiplier": 0.45, "hidden scale": 0.35, "own scale": 0.25}
+# clustered and profile intervals estimate one width where units are alike; of 80 finds the
+# clustered one errs by 1 / sqrt(160) = 8 % (three of these; measured 4 %)
+WIDTHS_AGREE = 0.24
 SURE = 0.999  # one company is no test of coverage; beyond this something is wrong
 
 
@@ -187,7 +190,9 @@ def test_the_truth_comes_back(company) -> None:
     low, high = found.interval("multiplier", method="profile")
     assert low < truth.multiplier < high
     clustered = found.clustered().interval("multiplier")
-    assert np.log(clustered.high / clustered.low) == pytest.approx(np.log(high / low), rel=0.4)
+    assert np.log(clustered.high / clustered.low) == pytest.approx(
+        np.log(high / low), rel=WIDTHS_AGREE
+    )
     assert set(found.to_dict()) == {"multiplier", "multiplier_ci", "life", "scale_ci"}
     assert 0.2 < found.induced_share < 0.8
     assert found.visible is None
