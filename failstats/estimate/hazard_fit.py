@@ -13,7 +13,7 @@ from scipy import stats
 from failstats.counts.pattern_table import PatternTable
 from failstats.errors import FitError, InputError
 from failstats.estimate.hazard_sums import Moments, RiskSets, moments, risk_sets
-from failstats.estimate.intervals import normal_quantile
+from failstats.estimate.log_ratios import LogRatios
 from failstats.estimate.read_only import frozen
 
 __all__ = ["CoxFit", "Design", "EventSums", "cox", "with_covariance"]
@@ -102,7 +102,7 @@ class EventSums:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CoxFit:
+class CoxFit(LogRatios):
     """Hazard ratios of a part by covariate, with what later checks need.
 
     ``coefficients`` (p,) log hazard ratios and ``covariance`` (p, p), NaN where ``estimable`` is
@@ -134,11 +134,6 @@ class CoxFit:
     events: EventSums
 
     @property
-    def standard_errors(self) -> FloatArray:
-        """(p,) standard errors of the log hazard ratios."""
-        return np.sqrt(np.diag(self.covariance))
-
-    @property
     def likelihood_ratio(self) -> float:
         """Likelihood-ratio statistic against all coefficients zero, on ``degrees``."""
         return 2 * (self.log_likelihood - self.log_likelihood_null)
@@ -147,23 +142,6 @@ class CoxFit:
     def score_p_value(self) -> float:
         """p-value of the score test; 1 where nothing is estimable."""
         return float(stats.chi2.sf(self.score_test, self.degrees)) if self.degrees else 1.0
-
-    def interval(self, confidence_level: float = 0.95) -> FloatArray:
-        """(p, 2) Wald intervals of the log hazard ratios."""
-        half = normal_quantile(confidence_level) * self.standard_errors
-        return np.column_stack([self.coefficients - half, self.coefficients + half])
-
-    def hazard_ratio(self, confidence_level: float = 0.95) -> pd.DataFrame:
-        """Hazard ratios by name, with low and high; NaN where not estimable."""
-        low, high = np.exp(self.interval(confidence_level)).T
-        ratio = np.exp(self.coefficients)
-        return pd.DataFrame(
-            {"hazard_ratio": ratio, "low": low, "high": high}, index=list(self.names)
-        )
-
-    def contrast(self, weights: ArrayLike) -> tuple[float, float]:
-        """Estimate and standard error of a weighted sum of coefficients."""
-        return contrast(weights, self.coefficients, self.covariance)
 
     def table(self) -> pd.DataFrame:
         """One row per covariate: coefficient, standard error, z, p-value, ratio, interval."""
@@ -192,19 +170,6 @@ class CoxFit:
                 else f"  {row.name}: not estimable, {row.reason}"
             )
         return "\n".join(lines)
-
-
-def contrast(
-    weights: ArrayLike, coefficients: FloatArray, covariance: FloatArray
-) -> tuple[float, float]:
-    """Estimate and standard error of ``weights @ coefficients``; zero weights are skipped."""
-    vector = np.asarray(weights, dtype=float)
-    if vector.shape != coefficients.shape:
-        raise InputError(f"weights must have shape {coefficients.shape}, but have {vector.shape}.")
-    used = vector != 0
-    short = vector[used]
-    variance = short @ covariance[np.ix_(used, used)] @ short
-    return float(short @ coefficients[used]), float(np.sqrt(variance))
 
 
 def solve_scaled(information: FloatArray, right: FloatArray) -> FloatArray:

@@ -13,9 +13,9 @@ from numpy.typing import ArrayLike, NDArray
 from failstats.counts.pattern_table import whole_numbers
 from failstats.errors import FitError, InputError
 from failstats.estimate.hazard_baseline import running_sum
-from failstats.estimate.hazard_fit import CoxFit, contrast
+from failstats.estimate.hazard_fit import CoxFit
 from failstats.estimate.hazard_stream import streamed_scores
-from failstats.estimate.intervals import normal_quantile
+from failstats.estimate.log_ratios import LogRatios
 from failstats.estimate.read_only import frozen
 
 __all__ = [
@@ -35,7 +35,7 @@ DENSE_LOOKUP = 40_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ClusterRobust:
+class ClusterRobust(LogRatios):
     """Sandwich covariance of the log hazard ratios, by unit or building.
 
     ``covariance`` (p, p), NaN for coefficients that are not estimable. ``cluster`` (clusters,) the
@@ -50,31 +50,9 @@ class ClusterRobust:
     influence: FloatArray
 
     @property
-    def standard_errors(self) -> FloatArray:
-        """(p,) robust standard errors."""
-        return np.sqrt(np.diag(self.covariance))
-
-    @property
     def clusters(self) -> int:
         """Number of clusters, those without a failure included."""
         return self.influence.shape[0]
-
-    def interval(self, confidence_level: float = 0.95) -> FloatArray:
-        """(p, 2) intervals of the log hazard ratios."""
-        half = normal_quantile(confidence_level) * self.standard_errors
-        return np.column_stack([self.coefficients - half, self.coefficients + half])
-
-    def hazard_ratio(self, confidence_level: float = 0.95) -> pd.DataFrame:
-        """Hazard ratios by name, with robust low and high."""
-        low, high = np.exp(self.interval(confidence_level)).T
-        ratio = np.exp(self.coefficients)
-        return pd.DataFrame(
-            {"hazard_ratio": ratio, "low": low, "high": high}, index=list(self.names)
-        )
-
-    def contrast(self, weights: ArrayLike) -> tuple[float, float]:
-        """Estimate and robust standard error of a weighted sum of coefficients."""
-        return contrast(weights, self.coefficients, self.covariance)
 
 
 class _LookUp:

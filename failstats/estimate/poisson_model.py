@@ -13,8 +13,8 @@ from statsmodels.tools.sm_exceptions import DomainWarning, PerfectSeparationWarn
 
 from failstats.counts.pattern_table import PatternTable
 from failstats.errors import FitError, InputError
-from failstats.estimate.hazard_fit import LOST_ERROR, CoxFit, Design, contrast
-from failstats.estimate.intervals import normal_quantile
+from failstats.estimate.hazard_fit import LOST_ERROR, CoxFit, Design
+from failstats.estimate.log_ratios import LogRatios
 from failstats.estimate.read_only import frozen
 
 __all__ = ["Agreement", "PoissonFit", "agreement", "piecewise_exponential"]
@@ -33,7 +33,7 @@ AGREE_WITHIN = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PoissonFit:
+class PoissonFit(LogRatios):
     """Rate ratios of a part by covariate, from failures and days lived in age bands.
 
     ``coefficients`` (p,) log rate ratios, NaN where ``estimable`` is false; ``covariance`` (p, p);
@@ -48,28 +48,6 @@ class PoissonFit:
     log_likelihood: float
     failures: int
     rates: pd.DataFrame
-
-    @property
-    def standard_errors(self) -> FloatArray:
-        """(p,) standard errors of the log rate ratios."""
-        return np.sqrt(np.diag(self.covariance))
-
-    def interval(self, confidence_level: float = 0.95) -> FloatArray:
-        """(p, 2) Wald intervals of the log rate ratios."""
-        half = normal_quantile(confidence_level) * self.standard_errors
-        return np.column_stack([self.coefficients - half, self.coefficients + half])
-
-    def hazard_ratio(self, confidence_level: float = 0.95) -> pd.DataFrame:
-        """Rate ratios by name, with low and high."""
-        low, high = np.exp(self.interval(confidence_level)).T
-        ratio = np.exp(self.coefficients)
-        return pd.DataFrame(
-            {"hazard_ratio": ratio, "low": low, "high": high}, index=list(self.names)
-        )
-
-    def contrast(self, weights: ArrayLike) -> tuple[float, float]:
-        """Estimate and standard error of a weighted sum of coefficients."""
-        return contrast(weights, self.coefficients, self.covariance)
 
 
 def _varying(design: FloatArray, piece: NDArray[np.int64], days: FloatArray) -> list[int]:

@@ -149,19 +149,8 @@ def van_list_html(
     ------
     InputError : another paper.
     """
-    return (
-        environment()
-        .get_template("sheet_page.html.j2")
-        .render(
-            title="Van stock lists",
-            css=_styles(),
-            paper=paper_name(paper),
-            vans=van_rows(stock_rows, currency=currency),
-            advice=None,
-            cautions=(),
-            as_of=as_of,
-        )
-    )
+    vans = van_rows(stock_rows, currency=currency)
+    return _sheets("Van stock lists", paper, as_of, vans=vans, advice=None, cautions=())
 
 
 def card_html(
@@ -189,16 +178,12 @@ def card_html(
     ------
     InputError : another paper.
     """
-    return (
-        environment()
-        .get_template("sheet_page.html.j2")
-        .render(
-            title="Technician card",
-            css=_styles(),
-            paper=paper_name(paper),
-            vans=[],
-            advice=advice_rows(policy_rows, currency=currency),
-            cautions=tuple(cautions),
-            as_of=as_of,
-        )
+    advice = advice_rows(policy_rows, currency=currency)
+    return _sheets(
+        "Technician card", paper, as_of, vans=[], advice=advice, cautions=tuple(cautions)
     )
+
+
+def _sheets(title: str, paper: str, as_of: str, **content: Any) -> str:
+    page = environment().get_template("sheet_page.html.j2")
+    return page.render(title=title, css=_styles(), paper=paper_name(paper), as_of=as_of, **content)
