@@ -29,6 +29,7 @@ from failstats.warehouse.adding import Adding, add_up, adding_of
 from failstats.warehouse.memory import memory_limit
 from failstats.warehouse.queries import Query, find_query
 from failstats.warehouse.session import Session, note_queries, open_session, reads
+from failstats.warehouse.tabular import as_frame
 
 __all__ = ["PartitionedSession", "open_partitions"]
 
@@ -96,7 +97,7 @@ class PartitionedSession(Session):
         if adding.kind == "company" or (query.is_view and adding.kind in COUNTED):
             return super().run(name, **given)
         self._asked(name, given)
-        return self._added(query, adding, given).df()
+        return as_frame(self.connection, self._added(query, adding, given))
 
     def _added(self, query: Query, adding: Adding, given: dict[str, Any]) -> Any:
         tables = self._map(select, (query.name, given), self._needs(query), query.name)

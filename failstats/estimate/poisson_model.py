@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-import statsmodels.api as sm
 from numpy.typing import ArrayLike, NDArray
-from statsmodels.tools.sm_exceptions import DomainWarning, PerfectSeparationWarning
+from scipy.special import gammaln
 
 from failstats.counts.pattern_table import PatternTable
 from failstats.errors import FitError, InputError
@@ -21,11 +20,13 @@ __all__ = ["Agreement", "PoissonFit", "agreement", "piecewise_exponential"]
 
 FloatArray = NDArray[np.float64]
 
-# Largest model matrix that is built, in numbers (8 bytes each).
-MOST_NUMBERS = 60_000_000
-# Relative change of the coefficients at which the iterations stop.
-STOP_AT = 1e-13
+CELLS_AT_ONCE = 100_000
+# Relative change of the coefficients at which the iterations stop; they converge quadratically.
+STOP_AT = 1e-10
 MOST_STEPS = 100
+MOST_HALVINGS = 30
+# What adding up a log likelihood of millions of cells may lose.
+ROUNDING = 1e-12
 # A log hazard ratio beyond this across its covariate's range has run away (no failures).
 RUNAWAY = 15.0
 # The two models are said to agree when no log ratio differs by more than this many standard errors.
@@ -50,22 +51,128 @@ class PoissonFit(LogRatios):
     rates: pd.DataFrame
 
 
-def _varying(design: FloatArray, piece: NDArray[np.int64], days: FloatArray) -> list[int]:
-    """Columns that vary within some piece, beyond what earlier columns say."""
-    total = np.bincount(piece, weights=days)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Cells:
+    """Cells with time at risk: ``piece`` (n,) stratum and band, ``kind`` (n,) row of ``values``
+    (patterns, p), ``days`` and ``failed`` (n,), ``shift`` (patterns,) added to the log hazard."""
+
+    piece: NDArray[np.int64]
+    kind: NDArray[np.int64]
+    days: FloatArray
+    failed: FloatArray
+    values: FloatArray
+    shift: FloatArray
+
+    @property
+    def pieces(self) -> int:
+        return int(self.piece.max(initial=-1)) + 1
+
+    def blocks(self) -> Iterator[tuple[slice, FloatArray]]:
+        """Covariates of some cells at a time."""
+        for low in range(0, self.kind.size, CELLS_AT_ONCE):
+            here = slice(low, low + CELLS_AT_ONCE)
+            yield here, self.values[self.kind[here]]
+
+    def spread_within(self, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """(pieces, p) means of the covariates, and (p, p) sums of squares about them, weighted."""
+        p = self.values.shape[1]
+        square = np.zeros((p, p))
+        sums = np.zeros((self.pieces, p))
+        for here, x in self.blocks():
+            heavy = x * weight[here, None]
+            square += x.T @ heavy
+            for column in range(p):
+                sums[:, column] += np.bincount(
+                    self.piece[here], weights=heavy[:, column], minlength=self.pieces
+                )
+        total = np.bincount(self.piece, weights=weight, minlength=self.pieces)
+        mean = sums / total[:, None]
+        return mean, square - mean.T @ sums
+
+    def index_of(self, beta: FloatArray) -> FloatArray:
+        """(n,) log hazard beyond that of the piece."""
+        return np.asarray((self.values @ beta + self.shift)[self.kind])
+
+
+def _varying(cells: _Cells, spread: FloatArray, ranges: FloatArray) -> list[int]:
+    """Columns that vary within some piece, beyond what earlier columns say.
+
+    Parameters
+    ----------
+    spread : (p, p) sums of squares within pieces, weighted by days. ranges : (p,) of the columns.
+    """
     kept: list[int] = []
-    weight = np.sqrt(days)
-    basis = np.zeros((days.size, 0))
-    for column in range(design.shape[1]):
-        mean = np.bincount(piece, weights=days * design[:, column]) / total
-        inside = weight * (design[:, column] - mean[piece])
-        own = float(inside @ inside)
-        spread = float(np.ptp(design[:, column])) if days.size else 0.0
-        rest = inside - basis @ (basis.T @ inside)
-        if own > 1e-13 * days.sum() * spread**2 and float(rest @ rest) > 1e-9 * own:
+    least = 1e-13 * cells.days.sum() * ranges**2
+    for column in range(ranges.size):
+        own = float(spread[column, column])
+        rest = own
+        if kept:
+            beside = spread[kept, column]
+            rest -= float(beside @ np.linalg.solve(spread[np.ix_(kept, kept)], beside))
+        if own > least[column] and rest > 1e-9 * own:
             kept.append(column)
-            basis = np.column_stack([basis, rest / np.sqrt(rest @ rest)])
     return kept
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Peak:
+    """``beta`` (p,), ``curvature`` (p, p), ``base`` (pieces,) log rates, ``log_likelihood``."""
+
+    beta: FloatArray
+    curvature: FloatArray
+    base: FloatArray
+    log_likelihood: float
+    converged: bool
+
+
+def _climb(cells: _Cells) -> _Peak:
+    """The maximum of the likelihood, each piece's rate set to its best for given ratios.
+
+    Notes
+    -----
+    Newton steps on the profile likelihood: sum of failures times log hazard, less failures of each
+    piece times the logarithm of its days weighted by hazard. Steps that lead down are halved.
+    """
+    failures = np.bincount(cells.piece, weights=cells.failed, minlength=cells.pieces)
+
+    def at(beta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        index = cells.index_of(beta)
+        top = float(index.max(initial=0.0))
+        weight = cells.days * np.exp(index - top)
+        total = np.bincount(cells.piece, weights=weight, minlength=cells.pieces)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            base = np.log(failures) - np.log(total) - top
+        height = float(cells.failed @ (index + base[cells.piece]))
+        return height, weight * (failures / total)[cells.piece], base
+
+    beta = np.zeros(cells.values.shape[1])
+    height, expected, base = at(beta)
+    converged = False
+    for _ in range(MOST_STEPS):
+        slope = np.zeros(beta.size)
+        for here, x in cells.blocks():
+            slope += x.T @ (cells.failed[here] - expected[here])
+        curvature = cells.spread_within(expected)[1]
+        step = np.linalg.lstsq(curvature, slope, rcond=None)[0]
+        for _ in range(MOST_HALVINGS):
+            higher = at(beta + step)
+            if higher[0] >= height - abs(height) * ROUNDING:
+                break
+            step = step / 2
+        beta = beta + step
+        height, expected, base = higher
+        if (np.abs(step) <= STOP_AT * np.maximum(np.abs(beta), 1.0)).all():
+            converged = True
+            break
+    mean = np.maximum(expected, np.finfo(float).tiny)
+    full = cells.failed @ np.log(mean) - expected.sum() - gammaln(cells.failed + 1).sum()
+    return _Peak(
+        beta=beta,
+        curvature=cells.spread_within(expected)[1],
+        base=base,
+        log_likelihood=float(full),
+        converged=converged,
+    )
 
 
 def piecewise_exponential(
@@ -90,14 +197,16 @@ def piecewise_exponential(
 
     Raises
     ------
-    FitError : no failures, or a model matrix too large to hold.
+    FitError : no failures, or no convergence.
     InputError : shapes or values do not fit.
 
     Notes
     -----
     Every stratum has its own rate in every band. Bands without a failure say nothing about the
     ratios and are left out (their rate is 0). With one band per event day this *is* the Breslow
-    Cox model. Fitted with statsmodels, so it shares no code with ``cox``.
+    Cox model; it shares no code with ``cox``. The rates of bands, of which there may be hundreds,
+    are not parameters of the search: for given ratios the best of each is known. Covariates are
+    held by pattern, and read for some cells at a time.
 
     References
     ----------
@@ -129,40 +238,27 @@ def piecewise_exponential(
     key = key.sort_values(["stratum", "band"]).reset_index(drop=True)
     piece = cells.merge(key.reset_index(), on=["stratum", "band"])["index"].to_numpy()
     days = cells["person_days"].to_numpy(float)
-    kind = cells["pattern"].to_numpy()
-    values = plan.values[kind]
-    if not (np.isfinite(values).all() and np.isfinite(shift[kind]).all()):
+    kind = cells["pattern"].to_numpy(np.int64)
+    seen = np.unique(kind)
+    values = np.where(np.isin(np.arange(patterns), seen)[:, None], plan.values, 0.0)
+    if not (np.isfinite(plan.values[seen]).all() and np.isfinite(shift[seen]).all()):
         raise InputError("design and offset must be finite for every pattern in the table.")
-    kept = _varying(values, piece, days)
-    if days.size * (len(key) + len(kept)) > MOST_NUMBERS:
-        raise FitError(
-            f"the model matrix must hold at most {MOST_NUMBERS:,} numbers, but would be "
-            f"{days.size:,} x {len(key) + len(kept):,}.",
-            do="give fewer cuts, or merge covariate levels.",
-        )
-    centre = days @ values / days.sum()
-    scale = np.where(np.ptp(values, axis=0) > 0, np.ptp(values, axis=0), 1.0)
-    scaled = ((values - centre) / scale)[:, kept]
-    matrix = np.zeros((days.size, len(key) + len(kept)))
-    matrix[np.arange(days.size), piece] = 1.0
-    matrix[:, len(key) :] = scaled
-    model = sm.GLM(
-        cells["failed"].to_numpy(float),
-        matrix,
-        family=sm.families.Poisson(),
-        offset=np.log(days) + shift[kind],
-    )
-    with warnings.catch_warnings():
-        for kind_of_warning in (RuntimeWarning, DomainWarning, PerfectSeparationWarning):
-            warnings.simplefilter("ignore", kind_of_warning)
-        result = model.fit(tol=STOP_AT, tol_criterion="params", maxiter=MOST_STEPS)
-    inner = np.asarray(result.params)[len(key) :]
-    spread = np.asarray(result.cov_params())[len(key) :, len(key) :]
+    low, high = values[seen].min(axis=0), values[seen].max(axis=0)
+    cells_of = {"piece": piece, "kind": kind, "days": days, "shift": shift}
+    failed = cells["failed"].to_numpy(float)
+    centre = (np.bincount(kind, weights=days, minlength=patterns) @ values) / days.sum()
+    scale = np.where(high > low, high - low, 1.0)
+    scaled = (values - centre) / scale
+    whole = _Cells(**cells_of, failed=failed, values=scaled)
+    kept = _varying(whole, whole.spread_within(days)[1], (high - low) / scale)
+    peak = _climb(_Cells(**cells_of, failed=failed, values=scaled[:, kept]))
+    inner = peak.beta
+    spread = np.linalg.pinv(peak.curvature, hermitian=True)
     running = (np.abs(inner) > RUNAWAY) | ~np.isfinite(inner)
     if running.any():  # others may have lost what they were compared with
         with np.errstate(invalid="ignore"):
             running |= ~(np.sqrt(np.diag(spread)) <= LOST_ERROR)
-    if not (result.converged or running.any()):
+    if not (peak.converged or running.any()):
         raise FitError(
             f"the rate model must converge, but did not within {MOST_STEPS} steps.",
             do="give fewer cuts, or merge covariate levels.",
@@ -173,14 +269,14 @@ def piecewise_exponential(
     covariance[np.ix_(good, good)] = spread[np.ix_(~running, ~running)] / np.outer(
         scale[good], scale[good]
     )
-    base = np.asarray(result.params)[: len(key)] - (inner / scale[kept]) @ centre[kept]
+    base = peak.base - (inner / scale[kept]) @ centre[kept]
     rates = key.assign(rate=np.full(len(key), np.nan) if running.any() else np.exp(base))
     return PoissonFit(
         names=plan.names,
         coefficients=frozen(coefficients),
         covariance=frozen(covariance),
         estimable=frozen(np.isfinite(coefficients), np.bool_),
-        log_likelihood=float(result.llf),
+        log_likelihood=peak.log_likelihood,
         failures=table.failures,
         rates=rates,
     )

@@ -24,6 +24,7 @@ from failstats.vocabulary import Vocabulary, load_vocabulary
 from failstats.warehouse.opening import check_batch, last_batch, register_words, span_of
 from failstats.warehouse.queries import Query, all_queries, find_query
 from failstats.warehouse.store import connect_readonly
+from failstats.warehouse.tabular import as_frame
 
 __all__ = ["Session", "note_queries", "open_session", "reads"]
 
@@ -173,7 +174,8 @@ class Session:
         """
         query = self._asked(name, given)
         try:
-            return self.connection.execute(self._select(name), given).df()
+            rows = self.connection.sql(self._select(name), params=given or None)
+            return as_frame(self.connection, rows)
         except (duckdb.ConversionException, duckdb.BinderException) as fault:
             raise QueryError(
                 f"the parameters of {name} must be of its types, but: {str(fault).splitlines()[0]}",

@@ -89,3 +89,36 @@ def test_refusals():
         piecewise_exponential(table, design=[[1.0]], cuts=[])
     with pytest.raises(InputError, match="cuts must be increasing"):
         piecewise_exponential(table, design=TWO, cuts=[20, 10])
+
+
+def test_statsmodels_finds_the_same_with_every_rate_a_parameter():
+    """All rates and ratios at once in one model matrix, as a generalised linear model."""
+    sm = pytest.importorskip("statsmodels.api")
+    table = PatternTable.from_episodes(**lives(8, rows=400))
+    design = np.array(TWO)
+    offset = np.array([0.3, -0.2])
+    ours = piecewise_exponential(table, design=design, cuts=[15, 30, 45], offset=offset)
+    cells = table.person_days([15, 30, 45])
+    cells = cells[cells["person_days"] > 0]
+    piece = (cells["stratum"] * 4 + cells["band"]).to_numpy(int)
+    assert np.bincount(piece, weights=cells["failed"]).min() > 0
+    matrix = np.column_stack([np.eye(8)[piece], design[cells["pattern"]]])
+    theirs = sm.GLM(
+        cells["failed"].to_numpy(),
+        matrix,
+        family=sm.families.Poisson(),
+        offset=np.log(cells["person_days"].to_numpy()) + offset[cells["pattern"]],
+    ).fit(tol=1e-13, tol_criterion="params")
+    assert ours.coefficients[0] == pytest.approx(theirs.params[8], rel=CONVERGED)
+    assert ours.standard_errors[0] == pytest.approx(theirs.bse[8], rel=CONVERGED)
+    assert ours.rates["rate"].to_numpy() == pytest.approx(np.exp(theirs.params[:8]), rel=CONVERGED)
+    assert ours.log_likelihood == pytest.approx(theirs.llf, rel=CONVERGED)
+
+
+def test_cells_read_a_few_at_a_time_give_the_same(monkeypatch):
+    table = PatternTable.from_episodes(**lives(9))
+    whole = piecewise_exponential(table, design=TWO, cuts=[20, 40])
+    monkeypatch.setattr("failstats.estimate.poisson_model.CELLS_AT_ONCE", 3)
+    few = piecewise_exponential(table, design=TWO, cuts=[20, 40])
+    assert few.coefficients == pytest.approx(whole.coefficients, rel=1e-12)
+    assert few.covariance == pytest.approx(whole.covariance, rel=1e-12)
