@@ -199,7 +199,7 @@ def quality(limit: int, quarantine: str | None, confidence_level: float, **optio
     ask_records(
         options,
         "looking through the records",
-        lambda r, _: r.quality(limit=limit),
+        lambda r, say: r.quality(limit=limit, progress=say),
         may_be_empty=True,
     )
 
@@ -229,8 +229,8 @@ def unload(batch: int, warehouse: str | None, quiet: bool) -> None:
     """
     from failstats.intake.remove import unload as run
 
-    with Progress(quiet=quiet).step(f"taking out batch {batch}"):
-        found = run(chosen_warehouse(warehouse), batch)
+    with Progress(quiet=quiet).step(f"taking out batch {batch}") as step:
+        found = run(chosen_warehouse(warehouse), batch, progress=step)
     click.echo(str(found))
 
 
@@ -247,9 +247,12 @@ def forget(unit: str, key_file: str | None, warehouse: str | None, quiet: bool) 
     """
     from failstats.intake.remove import forget as run
 
-    with Progress(quiet=quiet).step("forgetting the unit"):
+    with Progress(quiet=quiet).step("forgetting the unit") as step:
         found = run(
-            chosen_warehouse(warehouse), unit, key_file=Path(key_file) if key_file else None
+            chosen_warehouse(warehouse),
+            unit,
+            key_file=Path(key_file) if key_file else None,
+            progress=step,
         )
     click.echo(str(found))
 

@@ -24,8 +24,9 @@ def backup(file: str, warehouse: str | None, quiet: bool) -> None:
     """
     from failstats.warehouse.backup import backup as run
 
-    with Progress(quiet=quiet).step("copying the warehouse"):
-        click.echo(f"copied to {run(chosen_warehouse(warehouse), Path(file))}")
+    with Progress(quiet=quiet).step("copying the warehouse") as step:
+        copy = run(chosen_warehouse(warehouse), Path(file), progress=step)
+    click.echo(f"copied to {copy}")
 
 
 @click.command()
@@ -40,8 +41,9 @@ def restore(file: str, warehouse: str | None, quiet: bool) -> None:
     """
     from failstats.warehouse.backup import restore as run
 
-    with Progress(quiet=quiet).step("restoring the copy"):
-        click.echo(f"restored {run(chosen_warehouse(warehouse), Path(file))}")
+    with Progress(quiet=quiet).step("restoring the copy") as step:
+        back = run(chosen_warehouse(warehouse), Path(file), progress=step)
+    click.echo(f"restored {back}")
 
 
 @click.command()
@@ -73,8 +75,8 @@ def partition(folder: str, parts: int, warehouse: str | None, quiet: bool) -> No
     """
     from failstats.counts.partition_files import split
 
-    with Progress(quiet=quiet).step("writing the partitions"):
-        files = split(chosen_warehouse(warehouse), folder, parts=parts)
+    with Progress(quiet=quiet).step("writing the partitions") as step:
+        files = split(chosen_warehouse(warehouse), folder, parts=parts, progress=step)
     units = [files.units(number) for number in range(files.parts)]
     click.echo(
         f"wrote {files.parts} partitions into {folder}: {sum(units):,} units, "
@@ -94,8 +96,8 @@ def migrate(warehouse: str | None, quiet: bool) -> None:
     from failstats.warehouse.migrations import migrate as run
 
     path = chosen_warehouse(warehouse)
-    with Progress(quiet=quiet).step("bringing the warehouse up to date"):
-        passed = run(path)
+    with Progress(quiet=quiet).step("bringing the warehouse up to date") as step:
+        passed = run(path, progress=step)
     if len(passed) == 1:
         click.echo(f"{path} is of format {passed[0]} already; nothing was changed.")
     else:

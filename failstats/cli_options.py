@@ -6,6 +6,7 @@ import datetime as dt
 import json
 import os
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -263,8 +264,10 @@ def ask_records(
     """Open, ask under a progress line, print."""
     how = {key: options.pop(key) for key in ("as_json", "csv_folder", "xlsx_file")}
     progress = Progress(quiet=options.pop("quiet"))
-    with open_records(options, may_be_empty=may_be_empty) as records:
+    with ExitStack() as opened:
         with progress.step(label) as step:
+            step("opening the records")
+            records = opened.enter_context(open_records(options, may_be_empty=may_be_empty))
             answer = ask(records, step)
         give(answer, **how)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -300,16 +301,19 @@ def report(
             )
     make_folder(Path(out), "--out")
     progress = Progress(quiet=options.pop("quiet"))
-    with open_records(options) as records:
+    with ExitStack() as opened:
+        with progress.step("opening the records"):
+            records = opened.enter_context(open_records(options))
         answers, left_out = answer_everything(
             records, records.costs(costs_file_of(costs_file)), progress.step
         )
         for command, fault in left_out.items():
             click.echo(f"left out of the report: {command}. {fault}", err=True)
-        with progress.step("writing the report"):
+        with progress.step("writing the report") as step:
             files = write_report(
                 answers, Path(out), title=title, currency=records.currency, public=public,
                 paper=read_settings().paper, min_cell=min_cell, left_out=left_out,
+                progress=step,
             )  # fmt: skip
     if as_json:
         click.echo(

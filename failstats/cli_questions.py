@@ -79,8 +79,12 @@ def causes(
     ask_records(
         options,
         "counting causes",
-        lambda r, _: r.causes(
-            complaint, by=by, reading=measured, confidence_level=confidence_level
+        lambda r, say: r.causes(
+            complaint,
+            by=by,
+            reading=measured,
+            confidence_level=confidence_level,
+            progress=say,
         ),
     )
 

@@ -64,8 +64,8 @@ def answer_everything(
     The answers, and what the records do not allow (no catalogue, no part lines): command -> why.
     """
     questions: dict[str, Callable[[Any], Any]] = {
-        "quality": lambda _: records.quality(limit=20),
-        "causes": lambda _: records.causes(),
+        "quality": lambda say: records.quality(limit=20, progress=say),
+        "causes": lambda say: records.causes(progress=say),
         "lives": lambda say: records.lives(progress=say),
         "pairs": lambda say: records.pairs(progress=say),
         "vents": lambda say: records.vents(progress=say),
@@ -75,8 +75,8 @@ def answer_everything(
     }
     answers: dict[str, Any] = {}
     left_out: dict[str, FailstatsError] = {}
-    for command, ask in questions.items():
-        with step(f"answering {command}") as say:
+    for number, (command, ask) in enumerate(questions.items(), start=1):
+        with step(f"answering {command} ({number} of {len(questions)})") as say:
             try:
                 answers[command] = ask(say)
             except FailstatsError as fault:
@@ -109,8 +109,9 @@ def demo(folder: Path, *, step: Step, paper: str = "a4") -> Demo:
         answers, left_out = answer_everything(records, records.costs(source / "costs.toml"), step)
         if left_out:
             raise next(iter(left_out.values()))
-        with step("writing the report"):
+        with step("writing the report") as say:
             report = write_report(
-                answers, folder, title=TITLE, currency=records.currency, paper=paper
-            )
+                answers, folder, title=TITLE, currency=records.currency, paper=paper,
+                progress=say,
+            )  # fmt: skip
     return Demo(warehouse=warehouse, report=report, answers=answers)

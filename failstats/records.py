@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,13 +22,12 @@ from failstats.answers.verify import Verified, verify
 from failstats.counts.partition_files import is_partitioned
 from failstats.counts.partitions import open_partitions
 from failstats.errors import InputError
+from failstats.progress import Say
 from failstats.vocabulary import load_vocabulary
 from failstats.warehouse.memory import limit_memory
 from failstats.warehouse.session import Session, open_session
 
 __all__ = ["Records", "open_warehouse"]
-
-Say = Callable[[str], None] | None
 
 
 def _several(value: str | Sequence[str]) -> Sequence[str]:
@@ -85,6 +84,7 @@ class Records:
         by: str | Sequence[str] = (),
         reading: Mapping[str, str] | None = None,
         confidence_level: float = 0.95,
+        progress: Say = None,
     ) -> Causes:
         """What fails behind a complaint; see `failstats.answers.causes`."""
         self._begin()
@@ -94,6 +94,7 @@ class Records:
             by=_several(by),
             reading=reading,
             confidence_level=confidence_level,
+            progress=progress,
         )
 
     def lives(
@@ -224,20 +225,24 @@ class Records:
     ) -> Policy:
         """Pair, age and cleaning rules; see `failstats.answers.policy`."""
         self._begin(self._known.get(("vents", confidence_level)))
+
+        def plan(rules: Sequence[str]) -> Stock:
+            return self._planned(rules, self._priced(costs), progress)
+
         return policy(
             self._session,
             costs=self._priced(costs),
-            plan=(lambda rules: self._planned(rules, self._priced(costs))) if with_stock else None,
+            plan=plan if with_stock else None,
             confidence_level=confidence_level,
             found_vents=self._known.get(("vents", confidence_level)),
             progress=progress,
         )
 
-    def _planned(self, rules: Sequence[str], costs: Costs | None) -> Stock:
+    def _planned(self, rules: Sequence[str], costs: Costs | None, progress: Say) -> Stock:
         """The van lists under pair rules, inside a policy answer."""
         self._inside = True
         try:
-            return self.stock(pair=rules, costs=costs, seconds=0.0)
+            return self.stock(pair=rules, costs=costs, seconds=0.0, progress=progress)
         finally:
             self._inside = False
 
@@ -263,10 +268,10 @@ class Records:
             progress=progress,
         )
 
-    def quality(self, *, limit: int = LIMIT) -> Quality:
+    def quality(self, *, limit: int = LIMIT, progress: Say = None) -> Quality:
         """What is in the warehouse and what the records cannot support."""
         self._begin()
-        return quality(self._session, limit=limit)
+        return quality(self._session, limit=limit, progress=progress)
 
     def verify(self, *, confidence_level: float = 0.95, progress: Say = None) -> Verified:
         """The headline figures again, by independent libraries from the raw rows."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Iterator
 from contextlib import nullcontext
 from pathlib import Path
@@ -56,10 +57,46 @@ def company(tmp_path: Path) -> Iterator[Callable[..., Records]]:
         records.close()
 
 
+class Listener:
+    """Hears what is being done and how far it is, as a step on a terminal does."""
+
+    def __init__(self) -> None:
+        self.span = (0.0, 1.0)
+        self.said: list[tuple[float, str]] = []
+
+    def __call__(self, doing: str) -> None:
+        self.said.append((self.span[0], doing))
+
+    def begin(self, low: float, high: float, *, place: str) -> None:
+        assert re.fullmatch(r"[1-9]\d* of [1-9]\d*", place)
+        self.span = (low, high)
+
+    def shares(self) -> list[float]:
+        """What was said to be done, as it went on."""
+        return [share for share, _ in self.said]
+
+
+@pytest.fixture
+def listener() -> Listener:
+    """One who hears a single calculation."""
+    return Listener()
+
+
 @pytest.fixture(scope="session")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+def heard() -> dict[str, Listener]:
+    """What every step of the demo said, by its label; filled by `made`."""
+    return {}
+
+
+@pytest.fixture(scope="session")
+def made(tmp_path_factory: pytest.TempPathFactory, heard: dict[str, Listener]) -> Demo:
     """The whole demo, built once."""
-    return demo(tmp_path_factory.mktemp("demo"), step=lambda _: nullcontext())
+
+    def step(label: str) -> nullcontext[Listener]:
+        heard[label] = Listener()
+        return nullcontext(heard[label])
+
+    return demo(tmp_path_factory.mktemp("demo"), step=step)
 
 
 @pytest.fixture

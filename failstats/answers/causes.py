@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
@@ -21,6 +21,7 @@ from failstats.answers.causes_counts import (
 from failstats.answers.result import Answer, Warning_, json_value, tidy
 from failstats.errors import InputError
 from failstats.estimate.intervals import jeffreys
+from failstats.progress import Stages
 from failstats.show import charts
 from failstats.warehouse.session import Session
 
@@ -189,6 +190,11 @@ class Causes(Answer):
         return causes_text.details(self)
 
 
+STEPS = (
+    "calls and what was found on them", "sets of parts", "readings, break sites and trend"
+)  # fmt: skip
+
+
 def causes(
     session: Session,
     *,
@@ -196,6 +202,7 @@ def causes(
     by: Sequence[str] = (),
     reading: Mapping[str, str] | None = None,
     confidence_level: float = 0.95,
+    progress: Callable[[str], None] | None = None,
 ) -> Causes:
     """Which part had failed behind each complaint, and how sure is the share?
 
@@ -205,6 +212,7 @@ def causes(
     by : columns to tell call-outs apart by (`STRATA`).
     reading : part -> what it measured ("9.9 ohm", "OL"): `summary["given_reading"]` then holds the
         shares among calls on which every part named read alike.
+    progress : called with each step.
 
     Returns
     -------
@@ -239,6 +247,8 @@ def causes(
                 do="correct the word.",
             )
     chosen = spellings[complaint] if complaint else None
+    stage = Stages(progress, dict.fromkeys(STEPS, 1.0))
+    stage("calls and what was found on them")
     frame = session.run("causes_episodes", complaint=chosen, by=list(by))
     rows = []
     for row in frame.itertuples():
@@ -255,6 +265,7 @@ def causes(
                 ci=(float(low), float(high)),
             )
         )
+    stage("sets of parts")
     sets = session.run("causes_sets", complaint=chosen)
     totals = {str(k): int(v) for k, v in sets.groupby("complaint")["episodes"].sum().items()}
     parts = _parts(session.run("causes_parts", complaint=chosen), totals, confidence_level)
@@ -268,6 +279,7 @@ def causes(
             r.mode or "",
         )
     )
+    stage("readings, break sites and trend")
     summary = {
         "episodes": totals,
         "parts": parts,

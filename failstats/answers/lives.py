@@ -42,7 +42,7 @@ from failstats.errors import InputError
 from failstats.estimate.fitted_world import Misfit
 from failstats.estimate.life_families import FAMILIES
 from failstats.estimate.life_models import FittedLife, NoFit, fit
-from failstats.show.progress import each
+from failstats.progress import Stages, each
 from failstats.warehouse.session import Session
 
 __all__ = [
@@ -96,6 +96,13 @@ def chosen_parts(session: Session, asked: Sequence[str], *, option: str = "--par
             do="correct the word.",
         )
     return list(dict.fromkeys(chosen))
+
+
+COUNTING, FITTING, SIMULATING = (
+    "counting lives", "a curve and a law for each part",
+    "simulating the fitted lives over the roster",
+)  # fmt: skip
+TIMES = {COUNTING: 0.3, FITTING: 6.0, SIMULATING: 0.9}  # seconds on the demo
 
 
 def lives(
@@ -154,6 +161,9 @@ def lives(
     asked = Asked(
         births=births, model=model, level=confidence_level, clock=clock, replicates=replicates
     )
+    whole = (births, clock, model, list(part)) == ("known", "days", "weibull", [])
+    stage = Stages(progress, TIMES if whole else {COUNTING: 1.0, FITTING: 9.0})
+    stage(COUNTING)
     silent = silent_parts(session)
     warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
     rows: list[Life] = []
@@ -161,6 +171,7 @@ def lives(
     chosen = chosen_parts(session, part)
     if clock == "loads" and not part:
         chosen = [name for name in chosen if name not in silent]
+    stage(FITTING)
     for name in each(progress, chosen):
         rules = {
             kind: dict(frame.loc[frame["part"] == name, ["rule", "lives"]].itertuples(index=False))
@@ -168,9 +179,8 @@ def lives(
         }
         rows += _part(session, asked, name, list(by), silent, rules, warnings)
     world = []
-    if (births, clock, model, list(part)) == ("known", "days", "weibull", []):
-        if progress:
-            progress("simulating the fitted lives over the roster")
+    if whole:
+        stage(SIMULATING)
         fits = {
             name: session.kept[f"headline {name}"]
             for name in chosen

@@ -36,7 +36,7 @@ from failstats.answers.pairs_together import (
 from failstats.answers.result import Warning_
 from failstats.errors import InputError
 from failstats.estimate.intervals import wilson
-from failstats.show.progress import each
+from failstats.progress import Stages, each
 from failstats.warehouse.session import Session
 
 __all__ = [
@@ -49,6 +49,14 @@ __all__ = [
     "pairs",
     "reach_days",
 ]
+
+TIMES = {  # seconds on the demo
+    "parts replaced together": 0.4,
+    "the usual wear": 0.2,
+    "what a test misses": 0.3,
+    "which parts break early in the same dryers": 10.0,
+    "what follows a repair": 0.5,
+}
 
 
 def pairs(
@@ -88,6 +96,8 @@ def pairs(
     windows = _windows(session, window)
     test = checked_test(sensitivity, specificity)
     warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
+    stage = Stages(progress, TIMES)
+    stage("parts replaced together")
     frame = session.run("pairs_together")
     rows: list[Pair] = []
     if not frame.empty:
@@ -96,14 +106,13 @@ def pairs(
         together = together.merge(
             failed_together(failed, confidence_level), on=["first", "second"], how="left"
         )
-        say = progress or (lambda _: None)
-        say("the usual wear")
+        stage("the usual wear")
         curves = background(session)
-        say("what a test misses")
+        stage("what a test misses")
         missed, contrasts = missed_by_test(session, curves, confidence_level)
         names = list(zip(together["first"], together["second"], strict=True))
-        say("which parts break early in the same dryers")
-        frailty = frailties(session, names, confidence_level)
+        stage("which parts break early in the same dryers")
+        frailty = frailties(session, names, confidence_level, progress)
         counted = _Counted(
             windows=windows,
             level=confidence_level,
@@ -114,6 +123,7 @@ def pairs(
             frailty=frailty,
             test=test,
         )
+        stage("what follows a repair")
         entries = each(
             progress, together.itertuples(), lambda entry: f"{entry.first} and {entry.second}"
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
@@ -19,10 +19,12 @@ from failstats.counts.row_pass import (
 from failstats.errors import FitError
 from failstats.estimate.dependence import Dependence, dependence, frailty_beyond
 from failstats.estimate.frailty_profile import VarianceProfile, shared_tau
+from failstats.progress import each
 from failstats.warehouse.session import Session
 
 __all__ = ["frailties", "hidden_of", "told_apart"]
 
+HIDDEN_TAKES = 20.0  # times as long as a pair that fails visibly
 FEWEST_OF_EACH = 30  # failures of either part in units watched from installation
 
 
@@ -103,7 +105,10 @@ def found_row(found: Dependence) -> DependenceFound:
 
 
 def frailties(
-    session: Session, pairs: Sequence[tuple[str, str]], level: float
+    session: Session,
+    pairs: Sequence[tuple[str, str]],
+    level: float,
+    progress: Callable[[str], None] | None = None,
 ) -> dict[frozenset[str], Frailty]:
     """Unordered pair -> Kendall's tau of a gamma frailty of units, with its interval, beyond what
     is known of the units and plain.
@@ -124,12 +129,22 @@ def frailties(
     if parts:
         lives = session.run("pairs_stretches", parts=parts).merge(units, on="unit_id", how="left")
     out: dict[frozenset[str], Frailty] = {}
-    for first, second in pairs:
+
+    def linked(first: str, second: str) -> bool:
+        return tripped.get(second) == first or tripped.get(first) == second
+
+    asked = {frozenset(pair): pair for pair in reversed(pairs)}  # once, as they first come
+    both = [pair for pair in pairs if asked[frozenset(pair)] == pair]
+    fitted = [pair for pair in both if linked(*pair) or not set(pair) & hidden_out]
+    for first, second in each(
+        progress,
+        fitted,
+        lambda pair: f"which parts break early in the same dryers: {pair[0]} and {pair[1]}",
+        weigh=lambda pair: HIDDEN_TAKES if linked(*pair) else 1.0,
+    ):
         key = frozenset((first, second))
-        if key in out:
-            continue
         found = None
-        if tripped.get(second) == first or tripped.get(first) == second:
+        if linked(first, second):
             one, other = (first, second) if tripped.get(second) == first else (second, first)
             found = _unseen(session, one, other, units, level)
         elif lives is not None and not key & hidden_out:

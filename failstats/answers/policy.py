@@ -29,22 +29,35 @@ from failstats.answers.result import Warning_
 from failstats.answers.vents import Vents, vents
 from failstats.estimate.pair_draws import DRAWS
 from failstats.estimate.pair_law import PairAction
+from failstats.progress import Stages, each
 from failstats.show.cautions import cautions
 from failstats.warehouse.session import Session
 
 __all__ = ["Advice", "Policy", "policy"]
 
+STOCKING, STOCKING_TAKES = "the vans stocked for the rules", 20.0
+TIMES = {  # seconds on the demo
+    "the lives of each pair": 8.0,
+    "the rules of each pair": 8.0,
+    "replacement by age": 0.5,
+    "cleaning": 8.0,
+}
+UNSEEN_TAKES = 20.0  # times as long as a pair that fails openly
 
-def _cases(session: Session, prices: dict[str, float]) -> tuple[list[PairCase], dict[str, str]]:
+
+def _cases(
+    session: Session, prices: dict[str, float], progress: Callable[[str], None] | None
+) -> tuple[list[PairCase], dict[str, str]]:
     """The ordered pairs with enough data, and why others are left out."""
     together = session.run("pairs_together")
     if together.empty:
         return [], {}
     jobs = together.groupby(["first", "second"])["episodes_first"].sum()
     cases, left_out = [], {}
-    for (first, second), number in jobs.items():
-        if number < FEWEST_JOBS:
-            continue
+    enough = [pair for pair, number in jobs.items() if number >= FEWEST_JOBS]
+    for first, second in each(
+        progress, enough, lambda pair: f"the lives of {pair[0]} and {pair[1]}"
+    ):
         name = f"{first} + {second}"
         if first not in prices or second not in prices:
             left_out[name] = "no price of an item that can be fitted on a visit"
@@ -91,32 +104,42 @@ def policy(
             session.scalar("select value from raw.settings where name = 'currency'") or "USD"
         )
     )
-    say = progress or (lambda _: None)
+    times = {**TIMES, **({"cleaning": 0.1} if found_vents else {})}
+    stage = Stages(progress, times if plan is None else {**times, STOCKING: STOCKING_TAKES})
+    stage("the lives of each pair")
     prices = prices_of(session)
     warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
     assumed = used.warning()
     if assumed:
         warnings.append(Warning_(code=assumed[0], text=assumed[1]))
-    cases, left_out = _cases(session, prices)
+    cases, left_out = _cases(session, prices, progress)
     rows: list[Advice] = []
     last_years: list[dict[str, Any]] = []
     choices: list[dict[str, Any]] = []
-    for case in cases:
-        say(f"{case.first} and {case.second}")
+    stage("the rules of each pair")
+    for case in each(
+        progress,
+        cases,
+        lambda case: f"{case.first} and {case.second}",
+        weigh=lambda case: UNSEEN_TAKES if case.kind == "unseen" else 1.0,
+    ):
         advice = pair_advice(session, case, used, prices, confidence_level, positions=choices)
         rows.append(advice)
         if case.kind == "unseen":
-            say("the last two years under each rule")
+            if progress:
+                progress(f"{case.first} and {case.second}: the last two years under each rule")
             last_years += _last_years(session, case, advice, used, prices, confidence_level)
         warnings += _disagreements(advice)
     rows.sort(key=lambda row: (row.recommend == "keep", -(row.saving_per_100_jobs or 0.0)))
-    say("replacement by age")
+    stage("replacement by age")
     ages, without_age = age_advice(session, used, prices, confidence_level)
     rows += ages
-    say("cleaning")
+    stage("cleaning")
     rows.append(
         cleaning_advice(
-            found_vents or vents(session, confidence_level=confidence_level), used, prices
+            found_vents or vents(session, confidence_level=confidence_level, progress=progress),
+            used,
+            prices,
         )
     )
     life = service_life(session)
@@ -159,8 +182,10 @@ def policy(
     )
     if plan is None:
         return answer
-    say("the vans stocked for the rules")
-    both = [asdict(row) for row in with_stock(session, answer, costs=used, plan=plan)]
+    stage(STOCKING)
+    both = [
+        asdict(row) for row in with_stock(session, answer, costs=used, plan=plan, progress=progress)
+    ]
     return replace(answer, summary={**summary, "with_stock": both})
 
 

@@ -15,9 +15,16 @@ from failstats.answers.policy_laws import pair_case
 from failstats.answers.policy_pairs import pair_advice
 from failstats.answers.policy_rows import Advice, Policy
 from failstats.estimate.stock_levels import poisson_loss
+from failstats.progress import Stages, each
 from failstats.warehouse.session import Session
 
 __all__ = ["WithStock", "on_the_van", "stock_rule", "with_stock"]
+
+TIMES = {  # seconds on the demo
+    "the vans without the rules": 12.0,
+    "the vans stocked for the rules": 8.0,
+    "each rule with what is on the vans": 5.0,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,6 +107,7 @@ def with_stock(
     costs: Costs,
     plan: Callable[[list[str]], Any],
     without: Any | None = None,
+    progress: Callable[[str], None] | None = None,
 ) -> list[WithStock]:
     """Each pair rule that fits a partner, before and after the vans are stocked for it.
 
@@ -107,15 +115,20 @@ def with_stock(
     ----------
     answer : the policy. costs : as it used. plan : stock lists under rules FIRST+SECOND=ACTION.
     without : the lists without any rule, where they are there already.
+    progress : called with each step.
     """
     level = float(answer.settings["confidence_level"])
     rules = {stock_rule(row): row for row in answer.results if stock_rule(row) is not None}
     if not rules:
         return []
+    stage = Stages(progress, TIMES)
+    stage("the vans without the rules")
     before = without if without is not None else plan([])
+    stage("the vans stocked for the rules")
     after = plan([rule for rule in rules if rule is not None])
     out = []
-    for rule, row in rules.items():
+    stage("each rule with what is on the vans")
+    for rule, row in each(progress, rules.items(), lambda item: f"{item[0]}, as stocked"):
         first, elsewhere = _shares(session, row)
         there = on_the_van(after.results, row.also or "", per_job=first, other_per_job=elsewhere)
         case = pair_case(session, row.when, row.also or "")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
@@ -11,6 +12,7 @@ from failstats.answers import wording as text
 from failstats.answers.quality_habits import habits
 from failstats.answers.quality_selection import selection
 from failstats.answers.result import Answer, Warning_
+from failstats.progress import Stages, each
 from failstats.show import charts
 from failstats.warehouse.queries import all_queries
 from failstats.warehouse.session import Session
@@ -18,6 +20,12 @@ from failstats.warehouse.session import Session
 __all__ = ["Quality", "QualityReport", "quality"]
 
 LIMIT = 50
+TIMES = {  # seconds on the demo
+    "what was loaded and what was refused": 0.4,
+    "how the records are kept": 0.2,
+    "what the records leave unseen": 4.0,
+    "checks": 0.3,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,13 +184,18 @@ def _counted(rows: int) -> str:
     return f" ({rows:,} row{'' if rows == 1 else 's'})" if rows else ""
 
 
-def quality(session: Session, *, limit: int = LIMIT) -> Quality:
+def quality(
+    session: Session, *, limit: int = LIMIT, progress: Callable[[str], None] | None = None
+) -> Quality:
     """What came in, what was refused, and what the records cannot support.
 
     Parameters
     ----------
     limit : refused rows to list; the total is always given.
+    progress : called with each step.
     """
+    stage = Stages(progress, TIMES)
+    stage("what was loaded and what was refused")
     tables = session.run("quality_tables")
     batches = session.run("quality_batches")
     refused = session.run("quality_quarantine", limit=int(limit))
@@ -190,13 +203,16 @@ def quality(session: Session, *, limit: int = LIMIT) -> Quality:
     kept = session.run("lives_kept").groupby("rule")["lives"].sum()
     moved = session.run("lives_moved").groupby("rule")["lives"].sum()
     followed = session.run("quality_followed").iloc[0]
+    stage("how the records are kept")
     kept_how, figures = habits(session)
-    selected, figures["selection"] = selection(session)
+    stage("what the records leave unseen")
+    selected, figures["selection"] = selection(session, progress)
+    stage("checks")
     habitual = [
         Remark(check=check, statement=statement, rows=rows, remedy=remedy)
         for check, statement, rows, remedy in (*selected, *kept_how)
     ]
-    remarks = [*_checks(session), *_gaps(followed), *habitual]
+    remarks = [*_checks(session, progress), *_gaps(followed), *habitual]
     results = QualityReport(
         tables={str(r.table): int(r.rows) for r in tables.itertuples()},
         batches=[
@@ -232,12 +248,11 @@ def quality(session: Session, *, limit: int = LIMIT) -> Quality:
     )
 
 
-def _checks(session: Session) -> list[Remark]:
+def _checks(session: Session, progress: Callable[[str], None] | None) -> list[Remark]:
     """What the checks find: rows returned are rules broken, each with its statement and remedy."""
     out = []
-    for query in all_queries().values():
-        if query.folder != "checks":
-            continue
+    checks = [query for query in all_queries().values() if query.folder == "checks"]
+    for query in each(progress, checks, lambda query: query.name.replace("_", " ")):
         found = session.run(query.name)
         if len(found):
             for (statement, remedy), group in found.groupby(["statement", "remedy"]):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from failstats.answers import wording as text
@@ -11,6 +11,7 @@ from failstats.answers.lives_fits import Selection, silent_parts, single_life
 from failstats.answers.lives_selected import gone_share
 from failstats.answers.units_differ import units_differ
 from failstats.estimate.life_models import FittedLife, NoFit
+from failstats.progress import each
 from failstats.warehouse.session import Session
 
 __all__ = ["selection"]
@@ -18,12 +19,15 @@ __all__ = ["selection"]
 Said = tuple[str, str, int, str]  # check, statement, rows, remedy
 
 
-def selection(session: Session) -> tuple[list[Said], dict[str, Any]]:
+def selection(
+    session: Session, progress: Callable[[str], None] | None = None
+) -> tuple[list[Said], dict[str, Any]]:
     """What hides part of the truth in these records, in words and with its size.
 
     Parameters
     ----------
     session : the open warehouse.
+    progress : called with each selection looked at.
 
     Returns
     -------
@@ -35,12 +39,15 @@ def selection(session: Session) -> tuple[list[Said], dict[str, Any]]:
     example = _example(session, set(silent))
     figures: dict[str, Any] = {**counts, "example": example, "scale_days": {}}
     scales: dict[str, dict[str, float | None]] = figures["scale_days"]
-    remarks = [
-        *_late(session, counts, example, scales),
-        *_call_out(session, counts, example, scales),
-        *_silent(session, silent, scales),
-        *_units(session, example, figures),
+    looked_at = [  # with seconds on the demo
+        ("units that joined late", _late(session, counts, example, scales), 0.2),
+        ("units that leave without a word", _call_out(session, counts, example, scales), 1.4),
+        ("failures that nobody notices", _silent(session, silent, scales), 2.4),
+        ("units that differ", _units(session, example, figures), 0.2),
     ]
+    remarks = []
+    for _, found, _ in each(progress, looked_at, lambda one: one[0], weigh=lambda one: one[2]):
+        remarks += list(found)  # it is worked out as it is listed
     return remarks, figures
 
 

@@ -23,8 +23,8 @@ from failstats.answers.rules_figures import (
 )
 from failstats.answers.rules_file import read_rules
 from failstats.answers.vents import Vents, vents
+from failstats.progress import Stages, each
 from failstats.show import charts
-from failstats.show.progress import each
 from failstats.warehouse.session import Session
 
 import pandas as pd  # isort: skip
@@ -124,6 +124,10 @@ def _in_words(estimator: str) -> Callable[[float | None], str]:
     return text.points if estimator == "follow_on" else text.share
 
 
+PAIRS, VENTS, RULES = "what follows a repair", "what the vent does", "each rule"
+TIMES = {PAIRS: 11.0, VENTS: 8.0, RULES: 0.5}  # seconds on the demo
+
+
 def rules(
     session: Session,
     *,
@@ -152,10 +156,14 @@ def rules(
     """
     listed = read_rules(file, session.vocabulary)
     level = confidence_level
-    known_pairs = _pairs_for(session, listed, found_pairs, level)
+    known = {PAIRS: found_pairs is not None, VENTS: found_vents is not None}
+    stage = Stages(progress, {**TIMES, **{step: 0.1 for step, there in known.items() if there}})
+    stage(PAIRS)
+    known_pairs = _pairs_for(session, listed, found_pairs, level, progress)
     known_vents = None
+    stage(VENTS)
     if any(rule["estimator"] == "hazard" for rule in listed):
-        known_vents = found_vents or vents(session, confidence_level=level)
+        known_vents = found_vents or vents(session, confidence_level=level, progress=progress)
     figures: dict[str, Callable[[dict[str, Any]], Figure]] = {
         "share": lambda rule: share(session, rule, level),
         "share_of_modes": lambda rule: modes(session, rule, level),
@@ -166,6 +174,7 @@ def rules(
         "follow_on": lambda rule: _follow_on(session, known_pairs, rule),
     }
     rows = []
+    stage(RULES)
     for rule in each(progress, listed, lambda rule: str(rule["name"])):
         missing = missing_for(session, rule)
         figure: Figure = (None, None, 0, "the records do not hold what it rests on")
@@ -220,7 +229,11 @@ def _grade(rule: dict[str, Any], figure: Figure, missing: str | None) -> Graded:
 
 
 def _pairs_for(
-    session: Session, listed: list[dict[str, Any]], found: Pairs | None, level: float
+    session: Session,
+    listed: list[dict[str, Any]],
+    found: Pairs | None,
+    level: float,
+    progress: Callable[[str], None] | None,
 ) -> Pairs | None:
     """The answer with every window the rules ask for that the records reach; None where no rule
     asks."""
@@ -228,7 +241,7 @@ def _pairs_for(
     wanted = {days for days in wanted if days <= reach_days(session)}
     if not wanted or (found is not None and wanted <= set(found.settings["windows_days"])):
         return found
-    return pairs(session, window=sorted(wanted), confidence_level=level)
+    return pairs(session, window=sorted(wanted), confidence_level=level, progress=progress)
 
 
 def _follow_on(session: Session, found: Pairs | None, rule: dict[str, Any]) -> Figure:

@@ -39,13 +39,17 @@ from failstats.answers.stock_shelf import StockShelf, shelf_of_catalogue
 from failstats.errors import InputError
 from failstats.estimate.stocking import Plan, finishes
 from failstats.estimate.stocking_scenarios import Scenarios
-from failstats.show.progress import each
+from failstats.progress import Stages, each
 from failstats.warehouse.session import Session
 
 __all__ = ["BackTest", "Item", "NaiveRule", "Stock", "VanList", "stock"]
 
 FEW_JOBS = 30  # below it the answer says that the van borrows
 NEXT_SHOWN = 3
+
+FORECASTING, LISTING = "what the next jobs will need", "the list of each van"
+TRYING = "past cycles, each from what was known before it"
+TIMES, TRYING_TAKES = {FORECASTING: 5.0, LISTING: 6.0}, 100.0  # seconds on the demo
 
 
 def stock(
@@ -97,6 +101,8 @@ def stock(
     arrival; jobs without a fault need nothing; jobs with a part that no field-fit item serves are
     never finished. Demand is a forecast from every part in service (`stock_demand`).
     """
+    stage = Stages(progress, {**TIMES, **({TRYING: TRYING_TAKES} if backtest else {})})
+    stage(FORECASTING)
     used = costs or read_costs(currency=_currency(session))
     shelf = shelf_of_catalogue(session)
     wanted = wanted_of(
@@ -105,7 +111,9 @@ def stock(
         level=confidence_level,
     )  # fmt: skip
     vans = session.run("stg_vans").set_index("van_id")
-    known = demand_of(session, days=usual_days(vans, cycle), starting=wanted.starting).vans
+    known = demand_of(
+        session, days=usual_days(vans, cycle), starting=wanted.starting, progress=progress
+    ).vans
     strange = [name for name in van if name not in known]
     if strange:
         raise InputError(
@@ -121,6 +129,7 @@ def stock(
     notes: list[str] = []
     drawn: dict[str, tuple[Scenarios, int]] = {}
     demand = None
+    stage(LISTING)
     for name in each(progress, van or known, lambda name: f"van {name}"):
         limits = limits_of(vans, name, wanted)
         demand = demand_of(session, days=limits.days, starting=wanted.starting)
@@ -145,8 +154,7 @@ def stock(
         ),
     }
     if backtest:
-        if progress:
-            progress("past cycles, each from what was known before it")
+        stage(TRYING)
         tests, proof = back_test(session, [row.van for row in rows], wanted, vans, progress)
         rows = [_with_test(row, tests.get(row.van)) for row in rows]
         summary["backtest"] = proof

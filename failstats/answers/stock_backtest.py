@@ -19,7 +19,7 @@ from failstats.answers.stock_shelf import StockShelf, shelf_of_catalogue
 from failstats.errors import FailstatsError, InputError
 from failstats.estimate.stocking import completed_per_cycle
 from failstats.estimate.stocking_rules import RULES
-from failstats.show.progress import each
+from failstats.progress import each
 from failstats.warehouse.session import Session
 
 __all__ = ["TriedCycle", "back_test", "tried_cycles"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,6 +28,7 @@ from failstats.estimate.stocking_forecast import (
 )
 from failstats.estimate.stocking_scenarios import Scenarios
 from failstats.estimate.stocking_sets import Drawn, Pools, draw_cycles
+from failstats.progress import Stages, each
 from failstats.warehouse.session import Session
 
 __all__ = ["MONTHS", "SEED", "Demand", "demand_of", "past_scenarios", "scenarios_of"]
@@ -39,6 +40,11 @@ BANDS = ("under_12", "12_to_24", "over_24", "unknown")
 STANDINGS = ("contract", "under_1_year", "1_to_2_years", "2_to_4_years", "over_4_years")
 BIRTHS = ("known", "assumed", "unknown")
 YEAR_DAYS = 365.25
+TIMES = {  # seconds on the demo
+    "past jobs and parts in service": 2.0,
+    "the life of each part": 2.5,
+    "the forecast": 0.5,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -159,11 +165,13 @@ def scenarios_of(
 # --- the forecast ------------------------------------------------------------------------------
 
 
-def _laws(session: Session, parts: Sequence[str]) -> dict[str, FittedLife | HiddenState | None]:
+def _laws(
+    session: Session, parts: Sequence[str], progress: Callable[[str], None] | None
+) -> dict[str, FittedLife | HiddenState | None]:
     """Part -> its life as `lives` states it; the two-state model where failures are silent."""
     laws: dict[str, FittedLife | HiddenState | None] = {}
     silent = silent_parts(session)
-    for part in parts:
+    for part in each(progress, parts, lambda part: f"the life of each part: {part}"):
         pair = silent.get(part)
         state = None if pair is None else _hidden(session, *pair[0])
         if pair is not None and state is not None:
@@ -221,25 +229,36 @@ def _roster(frame: pd.DataFrame, parts: list[str], families: list[str], vans: li
     )
 
 
-def demand_of(session: Session, *, days: float, starting: dt.date | None = None) -> Demand:
+def demand_of(
+    session: Session,
+    *,
+    days: float,
+    starting: dt.date | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Demand:
     """Forecast the next cycle of every van.
 
     Parameters
     ----------
     days : length of the cycle (rounded to whole days).
     starting : its first day; default the day after the as-of date.
+    progress : called with each step.
     """
     whole = max(round(days), 1)
     first_day = starting or session.as_of + dt.timedelta(days=1)
     key = f"demand {whole} {first_day}"
     if key not in session.kept:
-        session.kept[key] = _demand(session, whole, first_day)
+        session.kept[key] = _demand(session, whole, first_day, progress)
     found = session.kept[key]
     assert isinstance(found, Demand)
     return found
 
 
-def _demand(session: Session, days: int, first_day: dt.date) -> Demand:
+def _demand(
+    session: Session, days: int, first_day: dt.date, progress: Callable[[str], None] | None
+) -> Demand:
+    stage = Stages(progress, TIMES)
+    stage("past jobs and parts in service")
     starts = _starts(session, days)
     jobs = session.run("stock_jobs", starts=starts, days=days)
     past = session.run("stock_roster", starts=starts, days=days)
@@ -254,7 +273,9 @@ def _demand(session: Session, days: int, first_day: dt.date) -> Demand:
     last = pd.Timestamp(session.as_of)
     jobs["cycle"] = (last - pd.to_datetime(jobs["opened_on"])).dt.days // days
     rng = np.random.default_rng(SEED)
-    laws = _laws(session, parts[1:])
+    stage("the life of each part")
+    laws = _laws(session, parts[1:], progress)
+    stage("the forecast")
     hazards = [chance_law(None, draws=DRAWS, rng=rng)]
     hazards += [chance_law(laws[part], draws=DRAWS, rng=rng) for part in parts[1:]]
     unexpected = jobs[~jobs["expected"].astype(bool)]

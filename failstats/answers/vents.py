@@ -33,7 +33,7 @@ from failstats.answers.vents_records import (
     run_lengths,
 )
 from failstats.answers.vents_rows import VentEffect, Vents
-from failstats.answers.vents_sensitivity import moved, sensitivities
+from failstats.answers.vents_sensitivity import Sensitivity, moved, sensitivities
 from failstats.answers.vents_shape import (
     DOSE_MONTHS,
     STEP_DAYS,
@@ -48,7 +48,7 @@ from failstats.answers.vents_verdict import FEWEST_CASES
 from failstats.answers.vents_words import WAY_WORDS
 from failstats.errors import FitError, InputError
 from failstats.estimate.poisson_model import AGREE_WITHIN
-from failstats.show.progress import each
+from failstats.progress import Stages, each
 from failstats.warehouse.session import Session
 
 __all__ = ["BANDS", "EDITION", "REFERENCE", "VentEffect", "Vents", "vents"]
@@ -59,6 +59,13 @@ ENOUGH_ON_CONTRACT = 50  # failures; below it call-out units are used too, with 
 # Controls: the door switch; a belt turns as long as the drum, which turns longer behind a blocked
 # vent, so it is shown beside and decides only where there is no door switch.
 CONTROLS, WEAKER = ("door_switch",), ("belt",)
+
+TIMES = {  # seconds on the demo
+    "stretches of time behind each vent": 0.4,
+    "hazard ratios": 3.0,
+    "other choices": 3.5,
+    "the shape of the effect": 1.5,
+}
 
 
 def vents(
@@ -182,11 +189,14 @@ def _asked(
 
 def _answer(asked: Asked, progress: Callable[[str], None] | None) -> Vents:
     session, bands = asked.session, asked.bands
+    stage = Stages(progress, TIMES)
+    stage("stretches of time behind each vent")
     seen = failures_by_band(session)
     contract = seen[seen["followed_as"] == "contract"]
     failures = {str(p): int(n) for p, n in contract.groupby("part")["failures"].sum().items()}
     judge = next(iter(asked.controls or asked.weaker), None)
     followed = asked.followed
+    stage("hazard ratios")
     for name in each(progress, (*asked.parts, *asked.controls, *asked.weaker)):
         followed[name] = _followed(asked, name, failures)
         mine = seen[(seen["part"] == name) & seen["followed_as"].isin(followed[name])]
@@ -217,9 +227,11 @@ def _answer(asked: Asked, progress: Callable[[str], None] | None) -> Vents:
         for n in (*asked.controls, *asked.weaker)
         for state in states_of(asked, n)
     ]
-    if progress:
-        progress("other choices, and the shape")
-    summary = _summary(asked, rows, followed)
+    stage("other choices")
+    outcomes = asked.outcomes()
+    again = sensitivities(session, outcomes, asked.runs, bands, asked.z, progress)
+    stage("the shape of the effect")
+    summary = _summary(asked, rows, followed, again)
     settings = {
         **session.choices,
         "parts": asked.parts,
@@ -315,17 +327,19 @@ def _warn_of_controls(asked: Asked) -> None:
 
 
 def _summary(
-    asked: Asked, rows: list[VentEffect], followed: dict[str, list[str]]
+    asked: Asked,
+    rows: list[VentEffect],
+    followed: dict[str, list[str]],
+    again: list[Sensitivity],
 ) -> dict[str, Any]:
     """Figures about the whole answer, and the shape of the effect."""
     session, bands, z = asked.session, asked.bands, asked.z
     worst = f"{bands.worst}_vs_"
-    outcomes = [asked.fitted[p] for p in asked.parts if p in asked.fitted]
+    outcomes = asked.outcomes()
     leading = Vents(
         as_of="", settings={}, results=tuple(rows),
         summary={"longest_neglect": bands.worst, "mixed_causes": asked.tripped},
     )._leading()  # fmt: skip
-    again = sensitivities(session, outcomes, asked.runs, bands, z)
     if leading is not None:
         ways = [w for w in moved(again, leading.part, leading.ci) if w.startswith("call_out")]
         rests = "" if "call_out" in followed[leading.part] else " It rests on contract units alone."

@@ -64,6 +64,10 @@ class Asked:
         """Half width of an interval, in standard errors."""
         return float(stats.norm.ppf(0.5 + self.level / 2))
 
+    def outcomes(self) -> list[PartFit]:
+        """The fits of the parts asked about, without the controls."""
+        return [self.fitted[part] for part in self.parts if part in self.fitted]
+
     def judges(self) -> list[PartFit]:
         """The controls that decide: the weaker ones only where there is no other."""
         strong = [self.fitted[c] for c in self.controls if c in self.fitted]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 from typing import Any
@@ -12,6 +12,7 @@ import numpy as np
 from failstats.answers.vents_parts import PartFit, limits_of, neglect_ratios, part_frame
 from failstats.answers.vents_records import Bands, Runs, neglect_as
 from failstats.errors import FitError
+from failstats.progress import each
 from failstats.warehouse.session import Session
 
 __all__ = ["WAYS", "Sensitivity", "moved", "sensitivities"]
@@ -51,11 +52,16 @@ class Sensitivity:
 
 
 def sensitivities(
-    session: Session, fitted: Sequence[PartFit], runs: Runs, bands: Bands, z: float
+    session: Session,
+    fitted: Sequence[PartFit],
+    runs: Runs,
+    bands: Bands,
+    z: float,
+    progress: Callable[[str], None] | None = None,
 ) -> list[Sensitivity]:
     """Every part under every other choice; contract units unless the choice says otherwise."""
     found = []
-    for name, way in WAYS.items():
+    for name, way in each(progress, WAYS.items(), lambda item: item[0].replace("_", " ")):
         with neglect_as(session, **way.neglect) if way.neglect else nullcontext():
             for mine in fitted:
                 followed = ["contract", "call_out"] if way.call_outs else ["contract"]

@@ -19,7 +19,7 @@ from failstats.answers.verify_plans import policy_again, stock_again
 from failstats.answers.verify_rows import EVERY, RawRecords, raw_records, sampled
 from failstats.answers.verify_vents import vents_again
 from failstats.errors import FitError
-from failstats.show.progress import each
+from failstats.progress import Stages, each
 from failstats.warehouse.session import Session
 
 __all__ = ["Checked", "Verified", "verify"]
@@ -77,6 +77,12 @@ def _shown(row: Checked, why: list[str]) -> dict[str, Any]:
     }
 
 
+READING, COMPARING = "reading the raw rows", "each question"
+TIMES = {  # seconds on the demo
+    "lives": 4.0, "causes": 0.4, "pairs": 12.0, "vents": 22.0, "stock": 0.2, "policy": 6.0
+}  # fmt: skip
+
+
 def verify(
     session: Session,
     *,
@@ -106,15 +112,17 @@ def verify(
     Above a million lives, units are sampled by a hash of their ids until about a million lives are
     left; then both sides are of the sample.
     """
+    stage = Stages(progress, {READING: 3.0, COMPARING: 60.0})
+    stage(READING)
     count = int(_lives(session))
     share = None if count <= MOST_LIVES else MOST_LIVES / count
     if share is None:
         known: Known = (found_causes, found_pairs, found_vents)
-        return _verified(session, session, EVERY, None, known, confidence_level, progress)
+        return _verified(session, session, EVERY, None, known, confidence_level, progress, stage)
     chosen, below = sampled(session, share)
     with chosen:
         known = (None, None, None)
-        return _verified(session, chosen, below, share, known, confidence_level, progress)
+        return _verified(session, chosen, below, share, known, confidence_level, progress, stage)
 
 
 def _lives(session: Session) -> int:
@@ -130,10 +138,15 @@ def _verified(
     known: Known,
     level: float,
     progress: Callable[[str], None] | None,
+    stage: Callable[[str], None],
 ) -> Verified:
     raw = raw_records(session, below)
     rows: list[Checked] = []
-    for _, made in each(progress, _questions(session, raw, known, level), lambda asked: asked[0]):
+    stage(COMPARING)
+    questions = _questions(session, raw, known, level, progress)
+    for _, made in each(
+        progress, questions, lambda asked: asked[0], weigh=lambda asked: TIMES[asked[0]]
+    ):
         # what neither side could compute is no agreement
         rows += [row for row in made() if row.ours is not None or row.theirs is not None]
     meant = [row for row in rows if row.agrees is not None]
@@ -154,7 +167,11 @@ def _verified(
 
 
 def _questions(
-    session: Session, raw: RawRecords, known: Known, level: float
+    session: Session,
+    raw: RawRecords,
+    known: Known,
+    level: float,
+    progress: Callable[[str], None] | None,
 ) -> Iterator[tuple[str, Callable[[], list[Checked]]]]:
     found_causes, found_pairs, found_vents = known
     costs = read_costs()
@@ -166,16 +183,28 @@ def _questions(
     yield (
         "pairs",
         lambda: pairs_again(
-            found_pairs or pairs(session, confidence_level=level), raw, session.vocabulary.parts
+            found_pairs or pairs(session, confidence_level=level, progress=progress),
+            raw,
+            session.vocabulary.parts,
         ),
     )
-    yield "vents", lambda: _vents(session, found_vents, raw, level)
+    yield "vents", lambda: _vents(session, found_vents, raw, level, progress)
     yield "stock", lambda: stock_again(session, raw, costs)
-    yield "policy", lambda: policy_again(session, costs)
+    yield "policy", lambda: policy_again(session, costs, progress)
 
 
-def _vents(session: Session, found: Vents | None, raw: RawRecords, level: float) -> list[Checked]:
+def _vents(
+    session: Session,
+    found: Vents | None,
+    raw: RawRecords,
+    level: float,
+    progress: Callable[[str], None] | None,
+) -> list[Checked]:
+    stage = Stages(progress, {"vents": 8.0, "vents, by other libraries": 14.0})
     try:
-        return vents_again(session, found or vents(session, confidence_level=level), raw)
+        stage("vents")
+        ours = found or vents(session, confidence_level=level, progress=progress)
+        stage("vents, by other libraries")
+        return vents_again(session, ours, raw, progress)
     except FitError:  # nothing to compare: then there is no figure of ours either
         return []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,7 @@ from failstats.estimate.stock_levels import (
     poisson_demand,
     poisson_loss,
 )
+from failstats.progress import each
 from failstats.warehouse.session import Session
 
 __all__ = ["policy_again", "stock_again"]
@@ -87,8 +89,14 @@ def stock_again(session: Session, raw: RawRecords, costs: Costs) -> list[Checked
     return out
 
 
-def policy_again(session: Session, costs: Costs) -> list[Checked]:
+def policy_again(
+    session: Session, costs: Costs, progress: Callable[[str], None] | None = None
+) -> list[Checked]:
     """The cheapest age to replace a part, and what running it to failure costs a day.
+
+    Parameters
+    ----------
+    costs : what things cost. progress : called with each part.
 
     Notes
     -----
@@ -100,7 +108,7 @@ def policy_again(session: Session, costs: Costs) -> list[Checked]:
     from scipy.stats import weibull_min
 
     hidden, prices, out = silent_parts(session), prices_of(session), []
-    for part in sorted(prices):
+    for part in each(progress, sorted(prices), lambda part: f"policy: {part}"):
         life = None if part in hidden else headline_life(session, part).found
         if not isinstance(life, FittedLife) or life.model != "weibull":
             continue

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import warnings as python_warnings
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from failstats.answers.vents import Vents
 from failstats.answers.vents_records import run_lengths
 from failstats.answers.verify_figures import Checked, checked
 from failstats.answers.verify_rows import RawRecords
+from failstats.progress import each
 from failstats.warehouse.session import Session
 
 __all__ = ["vents_again"]
@@ -29,8 +31,17 @@ MODEL_BASED = (
 )
 
 
-def vents_again(session: Session, found: Vents, raw: RawRecords) -> list[Checked]:
+def vents_again(
+    session: Session,
+    found: Vents,
+    raw: RawRecords,
+    progress: Callable[[str], None] | None = None,
+) -> list[Checked]:
     """Adjusted and crude hazard ratios of the longest neglect, for every part compared.
+
+    Parameters
+    ----------
+    found : our answer. raw : the records. progress : called with each part.
 
     Notes
     -----
@@ -41,7 +52,8 @@ def vents_again(session: Session, found: Vents, raw: RawRecords) -> list[Checked
     """
     length = run_lengths(session, found.settings["edition"]).units.set_index("unit_id")["length"]
     out = []
-    for part in dict.fromkeys(row.part for row in found.results):
+    parts = list(dict.fromkeys(row.part for row in found.results))
+    for part in each(progress, parts, lambda part: f"vents, by other libraries: {part}"):
         row = next(
             (r for r in found.results if r.part == part and r.contrast == "over_24_vs_under_12"),
             None,

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,7 @@ import duckdb
 
 from failstats import __version__
 from failstats.errors import InputError, WarehouseError
+from failstats.progress import Stages, each
 from failstats.warehouse.schema import BOOKKEEPING, TABLES, stored_columns
 from failstats.warehouse.store import connect_readonly, connection_config
 
@@ -163,13 +164,20 @@ def is_partitioned(where: str | Path) -> bool:
     return Folder(where).has(MANIFEST)
 
 
-def split(warehouse: Path, where: str | Path, *, parts: int) -> Files:
+def split(
+    warehouse: Path,
+    where: str | Path,
+    *,
+    parts: int,
+    progress: Callable[[str], None] | None = None,
+) -> Files:
     """Write a warehouse as partitions of units.
 
     Parameters
     ----------
     where : a new or empty folder; nothing is overwritten.
     parts : how many partitions, from 1; some per worker keep all of them busy to the end.
+    progress : called with each partition.
 
     Raises
     ------
@@ -192,11 +200,14 @@ def split(warehouse: Path, where: str | Path, *, parts: int) -> Files:
     try:
         folder.make("")
         folder.attach(connection)
+        stage = Stages(progress, {"dividing the units": 1.0, "the partitions": 1.0 * parts})
+        stage("dividing the units")
         _give_numbers(connection, parts)
         company = dict(_company(connection, folder))
+        stage("the partitions")
         tables = [
             {name: _file(connection, folder, name, number) for name in BY_UNIT}
-            for number in range(parts)
+            for number in each(progress, range(parts), lambda number: f"partition {number + 1}")
         ]
         families, fuels = (
             tuple(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import errno
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
@@ -35,12 +35,17 @@ from failstats.intake.staged import (
     show_typed,
 )
 from failstats.intake.typed import type_rows
+from failstats.progress import Stages, each
 from failstats.vocabulary import Vocabulary, load_vocabulary
 from failstats.warehouse import manifest
 from failstats.warehouse import store as warehouse_store
 from failstats.warehouse.scratch import private_folder
 
 __all__ = ["load"]
+
+LOOKING, COPYING = "looking at the files", "copying the warehouse"
+TAKING_IN, WRITING = "taking the records in", "writing the warehouse"
+TIMES = {LOOKING: 1.0, COPYING: 0.5, TAKING_IN: 3.0, WRITING: 0.5}
 
 
 class _Unchanged(Exception):
@@ -81,7 +86,7 @@ def load(
     InputError : a file as a whole cannot be read or understood; nothing was changed.
     LockedError : another process is loading.
     """
-    say = progress or (lambda text: None)
+    stage = Stages(progress, TIMES)
     words = vocabulary or load_vocabulary()
     key = Key(Path(key_file)) if key_file is not None else None
     plan = read_mapping(None if mapping is None else Path(mapping), words)
@@ -90,17 +95,22 @@ def load(
     with private_folder() as folder:
         found: list[Source] = []
         notes: list[str] = []
+        sizes: dict[str, int] = {}
         if sources or requeue is None:
             given = [sources] if isinstance(sources, str | Path) else sources
             paths = [path if is_server(path) else Path(path) for path in given]
+            stage(LOOKING)
             found, notes = find_sources(paths, plan, key, folder)
+            sizes = _sizes(path for path in paths if isinstance(path, Path))
         try:
-            with warehouse_store.rebuild(Path(warehouse)) as connection:
+            stage(COPYING)
+            with warehouse_store.rebuild(Path(warehouse), progress=progress) as connection:
+                stage(TAKING_IN)
                 manifest.require(connection, Path(warehouse))
                 # with a key nothing unhashed may reach a disk, so nothing is spilled
                 spill = "" if key is not None else str(folder).replace("'", "''")
                 connection.execute(f"set temp_directory = '{spill}'")
-                job = _Load(connection, plan, key, words, say, notes)
+                job = _Load(connection, plan, key, words, progress, notes, sizes)
                 if requeue is not None:
                     again, said = requeued.requeued_sources(connection, Path(requeue), key, folder)
                     found += again
@@ -108,6 +118,7 @@ def load(
                 outcome = job.run(found, check)
                 if check or not outcome.batches:
                     raise _Unchanged
+                stage(WRITING)
                 manifest.prepare(connection, Path(warehouse), only=outcome.batches[0]["batch"])
                 prepared = True
             manifest.keep(Path(warehouse))
@@ -127,6 +138,12 @@ def load(
     return outcome
 
 
+def _sizes(paths: Iterable[Path]) -> dict[str, int]:
+    """File name -> bytes, of files and of those in folders."""
+    files = [f for path in paths for f in (path.iterdir() if path.is_dir() else (path,))]
+    return {path.name: path.stat().st_size for path in files if path.is_file()}
+
+
 def _not_written(warehouse: Path, fault: str) -> WarehouseError:
     return WarehouseError(
         f"the warehouse must be writable, but it is not ({fault.splitlines()[0]}).",
@@ -144,14 +161,17 @@ class _Load:
         plan: Mapping,
         key: Key | None,
         words: Vocabulary,
-        say: Callable[[str], None],
+        progress: Callable[[str], None] | None,
         notes: list[str],
+        sizes: dict[str, int],
     ) -> None:
         self.connection = connection
         self.plan = plan
         self.key = key
         self.words = words
-        self.say = say
+        self.progress = progress
+        self.say = progress or (lambda text: None)
+        self.sizes = sizes
         self.notes = list(notes)
         self.today = dt.date.today()
         self.read_so_far = 0
@@ -187,7 +207,13 @@ class _Load:
         with ThreadPoolExecutor(1) as pool:  # reads the next source while one is stored
             self.next = partial(self._start, pool, iter(queue))
             self.next()
-            for table, sources in by_table.items():
+            waiting = [(t, s) for t, s in by_table.items() if s or t in self.held]
+            for table, sources in each(
+                self.progress,
+                waiting,
+                lambda item: f"reading {item[0]}",
+                weigh=lambda item: self._weight(item[1]),
+            ):
                 ledger += self._take(table, sources, batch)
         if not ledger:
             raise nothing_to_load([source.file for source in fresh], self.notes)
@@ -224,6 +250,11 @@ class _Load:
             forget_source(connection, source)
             source.let_go(connection)
         return ledger
+
+    def _weight(self, sources: list[Source]) -> float:
+        """Bytes of the files of one table; a file of several tables counts for each."""
+        known = [self.sizes.get(source.file.split("[")[0], 0) for source in sources]
+        return float(sum(known)) + 1.0
 
     def _number(self, source: Source) -> None:
         self.read_so_far += 1

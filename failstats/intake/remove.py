@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import secrets
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from failstats.intake.mapping import Mapping
 from failstats.intake.privacy import Key
 from failstats.intake.settings import same_key, withdraw_settings, write_settings
 from failstats.intake.staged import canonical
+from failstats.progress import Stages
 from failstats.warehouse.backup import list_backups, listed_backups
 from failstats.warehouse.manifest import guarded
 from failstats.warehouse.schema import TABLES, Table
@@ -26,6 +28,8 @@ from failstats.warehouse.store import must_exist, setting
 
 __all__ = ["RemovalResult", "forget", "silence_forgotten", "unload"]
 
+COPYING, TAKING_OUT, WRITING = "copying the warehouse", "taking the rows out", "writing it to disk"
+TIMES = {COPYING: 2.0, TAKING_OUT: 1.0, WRITING: 2.0}
 PLACE_FORGOTTEN = 50  # before the reasons of rules, after those of spellings
 FORGOTTEN = "belongs to a unit that was forgotten"
 
@@ -63,13 +67,16 @@ class RemovalResult:
         return "\n".join([f"{self.what}: {parts or 'no rows'}", *self.notes[:5]])
 
 
-def unload(warehouse: Path, batch: int) -> RemovalResult:
+def unload(
+    warehouse: Path, batch: int, *, progress: Callable[[str], None] | None = None
+) -> RemovalResult:
     """Take a wrong batch out; what it had corrected is as it was before.
 
     Parameters
     ----------
     warehouse : the warehouse file.
     batch : its number, as ``load`` and ``quality`` show it.
+    progress : called with each step.
 
     Raises
     ------
@@ -85,7 +92,10 @@ def unload(warehouse: Path, batch: int) -> RemovalResult:
     removed: dict[str, int] = {}
     notes: list[str] = []
     must_exist(Path(warehouse))
-    with guarded(Path(warehouse)) as connection:
+    stage = Stages(progress, TIMES)
+    stage(COPYING)
+    with guarded(Path(warehouse), progress=progress) as connection:
+        stage(TAKING_OUT)
         known = [row[0] for row in connection.execute(
             "select distinct batch from raw.batches order by batch").fetchall()]  # fmt: skip
         if batch not in known:
@@ -114,6 +124,7 @@ def unload(warehouse: Path, batch: int) -> RemovalResult:
             )
         notes += _settle_orphans(connection)
         write_settings(connection, Mapping())
+        stage(WRITING)
     return RemovalResult(what=f"unloaded batch {batch}", rows=removed, notes=tuple(notes))
 
 
@@ -168,7 +179,13 @@ def _settle_orphans(connection: duckdb.DuckDBPyConnection) -> list[str]:
     return notes
 
 
-def forget(warehouse: Path, unit: str, *, key_file: Path | None = None) -> RemovalResult:
+def forget(
+    warehouse: Path,
+    unit: str,
+    *,
+    key_file: Path | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> RemovalResult:
     """Remove a unit and everything derived from it, so that no byte of its id is left.
 
     Parameters
@@ -177,6 +194,7 @@ def forget(warehouse: Path, unit: str, *, key_file: Path | None = None) -> Remov
     unit : its id as in the company's own records (hashed here where the warehouse has a key), or
         its pseudonym.
     key_file : the key of the warehouse, where it has one.
+    progress : called with each step.
 
     Raises
     ------
@@ -191,7 +209,10 @@ def forget(warehouse: Path, unit: str, *, key_file: Path | None = None) -> Remov
     removed: dict[str, int] = {}
     must_exist(Path(warehouse))
     clear_left_over()
-    with guarded(Path(warehouse), compact=True) as connection:
+    stage = Stages(progress, TIMES)
+    stage(COPYING)
+    with guarded(Path(warehouse), compact=True, progress=progress) as connection:
+        stage(TAKING_OUT)
         same_key(connection, Key(Path(key_file)) if key_file else None, ids_given=True)
         ids = [unit.strip()]
         if key_file is not None:
@@ -247,6 +268,7 @@ def forget(warehouse: Path, unit: str, *, key_file: Path | None = None) -> Remov
         _bury(connection, "unit", ids)
         _bury(connection, "job", job_ids)
         write_settings(connection, Mapping())
+        stage(WRITING)
     return RemovalResult(
         what="forgot one unit", rows=removed,
         notes=_backups_note(Path(warehouse)),

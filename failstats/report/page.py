@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ import pandas as pd
 
 from failstats import __version__
 from failstats.errors import FailstatsError
+from failstats.progress import Stages, each
 from failstats.report.bundle import (
     chart_script,
     content_policy,
@@ -244,12 +245,20 @@ class _Writer:
         }
 
 
-def _sections(answers: Mapping[str, Any], writer: _Writer) -> list[dict[str, Any]]:
+def _sections(
+    answers: Mapping[str, Any], writer: _Writer, progress: Callable[[str], None] | None
+) -> list[dict[str, Any]]:
     placed = {command for _, _, commands in SECTIONS for command in commands}
     others = tuple(command for command in answers if command not in placed)
     found = []
-    for anchor, reader, commands in (*SECTIONS, ("others", "Further answers", others)):
-        inside = [writer.article(answers[c]) for c in commands if c in answers]
+    wanted = (*SECTIONS, ("others", "Further answers", others))
+    inside_all = [c for _, _, commands in wanted for c in commands if c in answers]
+    made = {
+        command: writer.article(answers[command])
+        for command in each(progress, inside_all, lambda c: f"tables and charts of {c}")
+    }
+    for anchor, reader, commands in wanted:
+        inside = [made[c] for c in commands if c in answers]
         if inside:
             found.append({"anchor": anchor, "reader": reader, "answers": inside})
     return found
@@ -283,6 +292,7 @@ def write_report(
     paper: str = "a4",
     min_cell: int = MIN_CELL,
     left_out: Mapping[str, FailstatsError] | None = None,
+    progress: Callable[[str], None] | None = None,
 ) -> ReportFiles:
     """All answers on one page for everybody in the company, with every table beside it.
 
@@ -298,6 +308,7 @@ def write_report(
     paper : "a4" or "letter".
     min_cell : units a public figure must rest on.
     left_out : command word -> why it has no answer; said where the page opens.
+    progress : called with each step.
 
     Returns
     -------
@@ -319,7 +330,10 @@ def write_report(
     if public:  # a van list is what the answer is
         answers = {command: answer for command, answer in answers.items() if command != "stock"}
     writer = _Writer(folder=folder, public=public, min_cell=min_cell, refused=refused, files=[])
-    sections = _sections(answers, writer)
+    stage = Stages(progress, {"tables and charts": 1.0, "the page": 1.0})
+    stage("tables and charts")
+    sections = _sections(answers, writer, progress)
+    stage("the page")
     some = next(iter(answers.values()), None)
     as_of = str(some.as_of) if some is not None else ""
     stock, policy = _rows(answers, "stock"), _rows(answers, "policy")

@@ -6,49 +6,25 @@ import shutil
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TextIO, TypeVar
+from typing import TextIO
 
 from failstats.show.text import clean, share_text
 
-__all__ = ["Progress", "Step", "each"]
-
-Item = TypeVar("Item")
+__all__ = ["Progress", "Step"]
 
 BAR_AFTER = 2.0  # seconds before a running step says how much is left
 REDRAWN_AFTER = 0.2  # seconds between two drawings
+LEAST_SHARE = 0.03  # below which what is left cannot be told from what was done
 BEAT = 0.5  # seconds after which a silent step is drawn again
-
-
-def each(
-    progress: Callable[[str], None] | None,
-    items: Iterable[Item],
-    name: Callable[[Item], str] = str,
-) -> Iterator[Item]:
-    """Go through ``items``, telling ``progress`` the name of each before it is worked on.
-
-    A ``Step`` is also told the share that is done, so that it can say how much is left.
-
-    Examples
-    --------
-    >>> said = []
-    >>> list(each(said.append, ["coil", "fuse"], str.upper)), said
-    (['coil', 'fuse'], ['COIL', 'FUSE'])
-    """
-    held = list(items)
-    for number, item in enumerate(held):
-        if isinstance(progress, Step):
-            progress.done(number, of=len(held))
-        if progress is not None:
-            progress(name(item))
-        yield item
 
 
 class Step:
     """One running step; tell it what it is at, and how far, and it says how much is left.
 
-    Called with a text it names what is being done; ``done`` says how much of it is.
+    Called with a text it names what is being done; ``done`` says how much of it is. It is a
+    `failstats.progress.Measured` listener: work within work shares out ``span``.
     """
 
     def __init__(self, label: str, *, total: float | None, stream: TextIO, live: bool) -> None:
@@ -60,6 +36,9 @@ class Step:
         self._shown = self._begun
         self._drawn = 0
         self._doing = ""
+        self._place = ""
+        self._from: float | None = None  # seconds after which the first share began
+        self.span = (0.0, 1.0)
         self._share = 0.0
         self._share_at: float | None = None  # seconds after which it was reached
         self._lock = threading.Lock()
@@ -74,9 +53,15 @@ class Step:
         """Say that ``amount`` of the total is done; drawn on a terminal after two seconds."""
         total = self.total if of is None else of
         if total:
-            self._share, self._share_at = min(1.0, max(0.0, amount / total)), None
-        if of is None:
-            self._tell()
+            low, high = self.span
+            part = min(1.0, max(0.0, amount / total))
+            self._share, self._share_at = low + (high - low) * part, None
+        self._tell()
+
+    def begin(self, low: float, high: float, *, place: str) -> None:
+        """Work begins that leads from the share ``low`` of the whole to ``high``."""
+        self.span, self._place = (low, high), place
+        self._share, self._share_at = low, None
 
     def _beat(self) -> None:
         """Draw again and again, also while one long calculation tells nothing."""
@@ -91,6 +76,8 @@ class Step:
     def _tell_now(self) -> None:
         now = time.monotonic()
         elapsed = now - self._begun
+        if self._place and self._from is None:
+            self._from = elapsed  # what came before, such as opening, is no part of the work
         if self._share_at is None:
             self._share_at = elapsed
         if now - self._begun < BAR_AFTER or now - self._shown < REDRAWN_AFTER:
@@ -98,16 +85,25 @@ class Step:
         self._shown = now
         what = f"{self.label}: {self._doing}" if self._doing else self.label
         left = 0.0
-        if self._share > 0:
-            left = self._share_at / self._share - elapsed
+        if self._share >= LEAST_SHARE:
+            whole = (self._share_at - (self._from or 0.0)) / self._share
+            left = whole * (1 - self._share) - (elapsed - self._share_at)
         if left > 0:
-            self._draw(f"{what} … {share_text(self._share)}, about {left:.0f} s left")
+            told = f"{share_text(self._share)}, about {_clock(left)} left"
+        elif self._share > 0:  # it takes longer than was thought
+            told = f"{share_text(self._share)} done, {_clock(elapsed)} so far"
+        elif self._place:  # nothing is finished yet
+            told = f"{self._place}, {_clock(elapsed)} so far"
         else:
-            self._draw(f"{what} … {elapsed:.0f} s so far")
+            told = f"{_clock(elapsed)} so far"
+        self._draw(what, told)
 
-    def _draw(self, text: str) -> None:
+    def _draw(self, what: str, told: str) -> None:
+        """One line; where there is no room, what is done gives way to how much is left."""
         room = shutil.get_terminal_size().columns - 1
-        text = text if len(text) <= room else text[: room - 1] + "…"
+        most = max(room - len(told) - 3, 0)
+        what = what if len(what) <= most else what[: max(most - 1, 0)].rstrip() + "…"
+        text = f"{what} … {told}"[:room] if not what.endswith("…") else f"{what} {told}"[:room]
         self._stream.write("\r" + text + " " * max(0, self._drawn - len(text)))
         self._stream.flush()
         self._drawn = len(text)
@@ -120,6 +116,11 @@ class Step:
         word = "stopped after " if failed else ""
         self._stream.write(f"{self.label} … {word}{time.monotonic() - self._begun:.1f} s\n")
         self._stream.flush()
+
+
+def _clock(seconds: float) -> str:
+    """A time as a person waits for it: seconds, from two minutes on minutes."""
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
 
 
 class Progress:

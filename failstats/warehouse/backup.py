@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import os
 import shlex
-import shutil
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import duckdb
 
 from failstats.errors import WarehouseError
+from failstats.progress import Stages
 from failstats.warehouse.manifest import keep, prepare
-from failstats.warehouse.store import connect_readonly, hold, setting, sync
+from failstats.warehouse.store import connect_readonly, copy_file, hold, setting, sync
 
 __all__ = ["backup", "list_backups", "listed_backups", "restore"]
 
@@ -38,7 +38,7 @@ def list_backups(warehouse: Path, copies: Sequence[Path]) -> None:
         path.unlink(missing_ok=True)
 
 
-def backup(warehouse: Path, copy: Path) -> Path:
+def backup(warehouse: Path, copy: Path, *, progress: Callable[[str], None] | None = None) -> Path:
     """Copy the warehouse as it was at its last finished load.
 
     Raises
@@ -61,7 +61,7 @@ def backup(warehouse: Path, copy: Path) -> Path:
         )
     part = copy.with_name(copy.name + ".part")
     try:
-        shutil.copyfile(warehouse, part)
+        copy_file(warehouse, part, progress)
         sync(part)
         os.replace(part, copy)
     finally:
@@ -92,7 +92,7 @@ def _forgotten_in(warehouse: Path, copy: Path) -> int:
     return int(row[0]) if row else 0
 
 
-def restore(warehouse: Path, copy: Path) -> Path:
+def restore(warehouse: Path, copy: Path, *, progress: Callable[[str], None] | None = None) -> Path:
     """Put a backup in the warehouse's place, in one step.
 
     Raises
@@ -116,11 +116,14 @@ def restore(warehouse: Path, copy: Path) -> Path:
             f"-w {shlex.quote(str(copy))}. Nothing was changed.",
         )
     following = warehouse.with_name(warehouse.name + ".next")
+    stage = Stages(progress, {"reading the copy through": 1.0, "copying the warehouse": 1.0})
     with hold(warehouse):
         try:
+            stage("reading the copy through")
             with connect_readonly(copy) as connection:
                 prepare(connection, warehouse)
-            shutil.copyfile(copy, following)
+            stage("copying the warehouse")
+            copy_file(copy, following, progress)
             sync(following)
             os.replace(following, warehouse)
             keep(warehouse)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -143,13 +143,17 @@ def prepare(connection: duckdb.DuckDBPyConnection, warehouse: Path, *,
 
 @contextlib.contextmanager
 def guarded(
-    path: Path, *, compact: bool = False, older: bool = False
+    path: Path,
+    *,
+    compact: bool = False,
+    older: bool = False,
+    progress: Callable[[str], None] | None = None,
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """The next state of a warehouse that agrees with its manifest; the manifest follows it."""
     path = Path(path)
     done = False
     try:
-        with rebuild(path, compact=compact, older=older) as connection:
+        with rebuild(path, compact=compact, older=older, progress=progress) as connection:
             require(connection, path)
             yield connection
             prepare(connection, path)

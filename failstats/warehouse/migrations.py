@@ -6,13 +6,16 @@ number in `store.FORMAT`, and the tables as they were in `tests/warehouse/format
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
+from failstats.progress import Stages
 from failstats.warehouse.manifest import guarded
 from failstats.warehouse.store import FORMAT, connect_readonly, setting
 
 __all__ = ["STEPS", "migrate"]
 
+WRITING = "writing it to disk"
 # format -> what leads to the next one
 STEPS = {
     # the first warehouses had no list of forgotten units
@@ -21,12 +24,13 @@ STEPS = {
 }
 
 
-def migrate(path: Path) -> list[str]:
+def migrate(path: Path, *, progress: Callable[[str], None] | None = None) -> list[str]:
     """Bring a warehouse up to this program's format, all or nothing.
 
     Parameters
     ----------
     path : the warehouse file.
+    progress : called with each step.
 
     Returns
     -------
@@ -43,9 +47,13 @@ def migrate(path: Path) -> list[str]:
     passed = [found]
     if found == FORMAT:
         return passed
-    with guarded(path, older=True) as connection:
+    stage = Stages(progress, {"copying the warehouse": 2.0, "the next format": 1.0, WRITING: 1.0})
+    stage("copying the warehouse")
+    with guarded(path, older=True, progress=progress) as connection:
+        stage("the next format")
         while passed[-1] != FORMAT:
             connection.execute(STEPS[passed[-1]])
             passed.append(str(int(passed[-1]) + 1))
         connection.execute("update raw.settings set value = $1 where name = 'format'", [passed[-1]])
+        stage(WRITING)
     return passed

@@ -12,12 +12,13 @@ import json
 import os
 import shutil
 import socket
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import duckdb
 
 from failstats.errors import LockedError, WarehouseError
+from failstats.progress import each
 from failstats.warehouse.memory import memory_config
 from failstats.warehouse.schema import CREATE
 
@@ -25,6 +26,7 @@ __all__ = [
     "FORMAT",
     "connect_readonly",
     "connection_config",
+    "copy_file",
     "hold",
     "must_exist",
     "rebuild",
@@ -35,6 +37,7 @@ __all__ = [
 FORMAT = "2"  # of the warehouse file; a change of raw tables needs a step in migrations.py
 SPACE_FACTOR = 3  # free space asked for, in sizes of the present file
 LEAST_SPACE = 64 * 2**20  # and never less than this many bytes
+CHUNK = 16 * 2**20  # bytes copied at once
 
 
 def connection_config(*, beside: bool = False) -> dict[str, str | bool | int | float | list[str]]:
@@ -194,6 +197,14 @@ def _check_space(path: Path) -> None:
         )
 
 
+def copy_file(source: Path, target: Path, progress: Callable[[str], None] | None = None) -> None:
+    """Copy a file, telling ``progress`` as it goes on."""
+    pieces = range(-(-source.stat().st_size // CHUNK))
+    with open(source, "rb") as old, open(target, "wb") as new:
+        for _ in each(progress, pieces, lambda _: "copying the warehouse"):
+            new.write(old.read(CHUNK))
+
+
 def sync(path: Path) -> None:
     """Have the disk hold what was written."""
     handle = os.open(path, os.O_RDONLY)
@@ -205,7 +216,11 @@ def sync(path: Path) -> None:
 
 @contextlib.contextmanager
 def rebuild(
-    path: Path, *, compact: bool = False, older: bool = False
+    path: Path,
+    *,
+    compact: bool = False,
+    older: bool = False,
+    progress: Callable[[str], None] | None = None,
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """The next state of the warehouse, all or nothing.
 
@@ -218,6 +233,7 @@ def rebuild(
     path : the warehouse file.
     compact : write the copy anew after the block, so that deleted rows leave no bytes behind.
     older : take one that an earlier failstats wrote, to be brought up to date in the block.
+    progress : called as the present state is copied.
 
     Raises
     ------
@@ -239,7 +255,7 @@ def rebuild(
             new = not path.exists()
             if not new:
                 connect_readonly(path, older=older).close()  # refuses what is not a warehouse
-                shutil.copyfile(path, following)
+                copy_file(path, following, progress)
             connection = duckdb.connect(str(following), config=connection_config(beside=True))
             try:
                 if new:

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from failstats.progress import Stages, each
 from failstats.show import text
-from failstats.show.progress import Progress, each
+from failstats.show.progress import Progress
 
 
 @pytest.mark.parametrize(
@@ -180,14 +181,14 @@ def test_how_much_is_left_is_said_on_a_terminal_only_after_two_seconds(monkeypat
 
 
 def test_a_long_answer_says_what_it_is_at_and_how_much_is_left(monkeypatch):
-    clock = iter([0.0, 1.0, 4.0, 4.1, 9.0])
+    clock = iter([0.0, 1.0, 4.0, 4.1, 9.0])  # the second one is where the work begins
     monkeypatch.setattr("failstats.show.progress.time.monotonic", lambda: next(clock))
     out = Terminal()
     with Progress(stream=out).step("fitting lives") as step:
         for _ in each(step, ["coil", "fuse", "belt"]):  # 1 s: too early; 4 s; 4.1 s: just drawn
             pass
     assert "coil" not in out.getvalue()
-    assert "\rfitting lives: fuse … 33 %, about 8 s left" in out.getvalue()
+    assert "\rfitting lives: fuse … 33 %, about 6 s left" in out.getvalue()
     assert "belt" not in out.getvalue()
 
 
@@ -202,7 +203,7 @@ def test_what_is_left_runs_down_and_never_below_nothing(monkeypatch):
     said = out.getvalue()
     assert "50 %, about 4 s left" in said
     assert "50 %, about 2 s left" in said
-    assert "resampling … 9 s so far" in said
+    assert "resampling … 50 % done, 9 s so far" in said
 
 
 def test_what_has_no_known_end_says_how_long_it_has_taken(monkeypatch):
@@ -214,7 +215,55 @@ def test_what_has_no_known_end_says_how_long_it_has_taken(monkeypatch):
     out = Terminal()
     with Progress(stream=out).step("loading the records") as step:
         step("reading a file with quite a long name.csv")
-    assert "\rloading the records: reading a file wi…" in out.getvalue()
+    assert "\rloading the records: read… 3 s so far" in out.getvalue()
+
+
+def test_work_within_work_shares_out_its_part_and_never_runs_backwards(monkeypatch):
+    now = [0.0]
+    monkeypatch.setattr("failstats.show.progress.time.monotonic", lambda: now[0])
+    out = Terminal()
+    shares = []
+    with Progress(stream=out).step("answering policy") as step:
+        stage = Stages(step, {"pairs": 6, "cleaning": 4})
+        stage("pairs")
+        for pair in each(step, ["a", "b", "c"], weigh=lambda pair: 4 if pair == "c" else 1):
+            shares.append(step.span)
+            now[0] += 3.0
+            step(f"{pair} again")
+        stage("cleaning")
+        shares.append(step.span)
+    assert shares == [pytest.approx(s) for s in [(0, 0.1), (0.1, 0.2), (0.2, 0.6), (0.6, 1)]]
+    said = out.getvalue()
+    assert "answering policy: a again … 1 of 3, 3 s so far" in said  # nothing is finished yet
+    # 3 s for a tenth: 27 s for the rest, and 3 s later 24 s
+    assert "answering policy: b again … 10 %, about 24 s left" in said
+    assert "answering policy: c again … 20 %, about 21 s left" in said  # 6 s for two tenths
+    assert "cleaning … 60 %, about 6 s left" not in said  # just drawn
+
+
+@pytest.mark.parametrize("listens", [None, [].append])
+def test_who_does_not_measure_is_told_the_names_alone(listens):
+    stage = Stages(listens, {"counting": 1, "fitting": 2})
+    stage("fitting")
+    assert list(each(listens, [1, 2], weigh=float)) == [1, 2]
+
+
+def test_what_is_left_is_not_guessed_from_next_to_nothing(monkeypatch):
+    clock = iter([0.0, 3.0, 4.0])
+    monkeypatch.setattr("failstats.show.progress.time.monotonic", lambda: next(clock))
+    out = Terminal()
+    with Progress(stream=out).step("bootstrap", total=1000) as step:
+        step.done(10)
+    assert "bootstrap … 1.0 % done, 3 s so far" in out.getvalue()
+
+
+def test_long_waits_are_said_in_minutes(monkeypatch):
+    clock = iter([0.0, 100.0, 200.0])
+    monkeypatch.setattr("failstats.show.progress.time.monotonic", lambda: next(clock))
+    out = Terminal()
+    with Progress(stream=out).step("loading", total=10) as step:
+        step.done(2)
+    assert "loading … 20 %, about 7 min left" in out.getvalue()
 
 
 def test_nothing_runs_along_when_piped(monkeypatch):
