@@ -32,10 +32,13 @@ IntArray = NDArray[np.int64]
 
 # Strata with fewer (event ages x patterns) than this are kept together in one sparse matrix.
 SMALL_STRATUM = 20_000
-# Up to here at-risk counts are kept as float64 (480 MB); above, as int32 turned over in chunks.
+# Up to here at-risk counts are kept as float64 (480 MB); above, as whole numbers of as few bytes as
+# hold them, turned over in chunks.
 FLOAT_CELLS = 60_000_000
 MOST_CELLS = 1_000_000_000
 CHUNK_CELLS = 8_000_000
+# Failures are kept by place where fewer cells than one in so many have one.
+RARE = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -52,15 +55,16 @@ class Block:
     """One large stratum: its event cells by the patterns that occur in it.
 
     ``rows`` its event cells, ``patterns`` (width,) the pattern codes, ``at_risk`` and ``failed``
-    (rows, width), float64 or, where there are very many, int32 turned over in pieces.
+    (rows, width), float64 or, where there are very many, whole numbers turned over in pieces;
+    ``failed`` sparse where few cells have one.
     """
 
     rows: slice
     patterns: IntArray
     at_risk: NDArray[Any]
-    failed: NDArray[Any]
+    failed: NDArray[Any] | sparse.csr_array
 
-    def _pieces(self, matrix: NDArray[Any]) -> Iterator[tuple[slice, FloatArray]]:
+    def _pieces(self, matrix: Any) -> Iterator[tuple[slice, Any]]:
         if matrix.dtype == np.float64:
             yield slice(0, matrix.shape[0]), matrix
             return
@@ -69,13 +73,13 @@ class Block:
             part = slice(first, min(first + step, matrix.shape[0]))
             yield part, matrix[part].astype(np.float64)
 
-    def over_patterns(self, matrix: NDArray[Any], values: FloatArray, total: FloatArray) -> None:
+    def over_patterns(self, matrix: Any, values: FloatArray, total: FloatArray) -> None:
         """Write matrix @ values of this stratum into its rows of ``total`` (events, k)."""
         local = values[self.patterns]
         for part, piece in self._pieces(matrix):
             total[self.rows.start + part.start : self.rows.start + part.stop] = piece @ local
 
-    def over_cells(self, matrix: NDArray[Any], weights: FloatArray, total: FloatArray) -> None:
+    def over_cells(self, matrix: Any, weights: FloatArray, total: FloatArray) -> None:
         """Add matrix.T @ weights of this stratum to its patterns in ``total`` (patterns, ...)."""
         local = weights[self.rows]
         for part, piece in self._pieces(matrix):
@@ -152,6 +156,27 @@ def _event_cells(table: PatternTable, span: int) -> EventCells:
     return EventCells(stratum=keys // span, age=keys % span, deaths=deaths.round().astype(np.int64))
 
 
+def _fewest_bytes(counts: NDArray[Any], dtype: type) -> NDArray[Any]:
+    """(rows, width) counts of none or more, turned from (width, rows): float64, or whole numbers of
+    as few bytes as hold them."""
+    if dtype is not np.float64:
+        kinds = (np.int16, np.int32, np.int64)
+        most = int(counts.max(initial=0))
+        dtype = next(kind for kind in kinds if most <= np.iinfo(kind).max)
+    return np.ascontiguousarray(counts.T, dtype=dtype)
+
+
+def _failed(
+    shape: tuple[int, int], rows: IntArray, columns: IntArray, counts: NDArray[Any], dtype: type
+) -> NDArray[Any] | sparse.csr_array:
+    """Failures by event cell and pattern, each place named once."""
+    if RARE * rows.size < shape[0] * shape[1]:
+        return sparse.csr_array((counts.astype(np.float64), (rows, columns)), shape=shape)
+    found: NDArray[Any] = np.zeros(shape, dtype=dtype)
+    found[rows, columns] = counts
+    return found
+
+
 def _block_of_dense(
     dense: tuple[IntArray, IntArray, IntArray],
     stratum: int,
@@ -169,12 +194,12 @@ def _block_of_dense(
     before = np.take(running, np.maximum(ages - 1, 0), axis=1)
     if ages.size and ages[0] == 0:
         before[:, 0] = entered[:, 0]
-    return Block(
-        rows=rows,
-        patterns=patterns,
-        at_risk=np.ascontiguousarray(before.T, dtype=dtype),
-        failed=np.ascontiguousarray(np.take(fell, ages, axis=1).T, dtype=dtype),
-    )
+    at_ages = np.take(fell, ages, axis=1)
+    if RARE * int(np.count_nonzero(at_ages)) < at_ages.size:
+        failed: NDArray[Any] | sparse.csr_array = sparse.csr_array(at_ages.T.astype(np.float64))
+    else:
+        failed = np.ascontiguousarray(at_ages.T, dtype=dtype)
+    return Block(rows=rows, patterns=patterns, at_risk=_fewest_bytes(before, dtype), failed=failed)
 
 
 def _block(table: PatternTable, here: slice, ages: IntArray, rows: slice, dtype: type) -> Block:
@@ -188,19 +213,25 @@ def _block(table: PatternTable, here: slice, ages: IntArray, rows: slice, dtype:
     net = np.zeros((begins.size, span))
     net.ravel()[place] = table.entered[here] - table.failed[here] - table.left[here]
     # Entering at an age is at risk from the next day on; entering at 0, from day 0 on.
-    running = np.cumsum(net, axis=1)
-    before = np.take(running, np.maximum(ages - 1, 0), axis=1)
+    np.cumsum(net, axis=1, out=net)
+    before = np.take(net, np.maximum(ages - 1, 0), axis=1)
+    del net
     if ages.size and ages[0] == 0:
         before[:, 0] = 0.0
         at_zero = age == 0
         before[column[at_zero], 0] = table.entered[here][at_zero]
     hit = table.failed[here] > 0
-    failed: NDArray[Any] = np.zeros((ages.size, begins.size), dtype=dtype)
-    failed[np.searchsorted(ages, age[hit]), column[hit]] = table.failed[here][hit]
+    failed = _failed(
+        (ages.size, begins.size),
+        np.searchsorted(ages, age[hit]),
+        column[hit],
+        table.failed[here][hit],
+        dtype,
+    )
     return Block(
         rows=rows,
         patterns=pattern[begins],
-        at_risk=np.ascontiguousarray(before.T, dtype=dtype),
+        at_risk=_fewest_bytes(before, dtype),
         failed=failed,
     )
 

@@ -7,6 +7,7 @@ import warnings
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import sparse
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import check_grad
@@ -166,19 +167,24 @@ def test_blocks_of_rows_and_binary_search_give_the_same(monkeypatch):
     assert again.covariance == pytest.approx(plain.covariance, rel=1e-12)
 
 
+@pytest.mark.parametrize("rare", [0, 10**9], ids=["failures by place", "failures in full"])
 @pytest.mark.parametrize("setting", ["dense", "dense whole numbers", "mixed"])
-def test_layouts_of_the_risk_sets_agree(monkeypatch, setting):
+def test_layouts_of_the_risk_sets_agree(monkeypatch, setting, rare):
     frame = episodes(7, strata=4)
     if setting == "mixed":  # one large stratum beside three small ones
         frame.loc[frame.index % 2 == 0, "stratum"] = 0
     plain = cox(counted(frame), design=DESIGN)
     sizes = {"dense": 0, "dense whole numbers": 0, "mixed": 25}
     monkeypatch.setattr(hazard_sums, "SMALL_STRATUM", sizes[setting])
+    monkeypatch.setattr(hazard_sums, "RARE", rare)
     if setting == "dense whole numbers":
         monkeypatch.setattr(hazard_sums, "FLOAT_CELLS", 0)
         monkeypatch.setattr(hazard_sums, "CHUNK_CELLS", 5)
     risk = hazard_sums.risk_sets(counted(frame), pattern_count=3)
     assert bool(risk.blocks) and (setting != "mixed" or risk.loose.nnz > 0)
+    assert all(sparse.issparse(block.failed) == (rare == 0) for block in risk.blocks)
+    if setting == "dense whole numbers":
+        assert {block.at_risk.dtype for block in risk.blocks} == {np.dtype(np.int16)}
     again = cox(counted(frame), design=DESIGN)
     assert again.coefficients == pytest.approx(plain.coefficients, rel=ROUNDING)
     assert again.covariance == pytest.approx(plain.covariance, rel=ROUNDING)
