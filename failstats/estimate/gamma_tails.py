@@ -4,7 +4,7 @@ One look-up of the incomplete gamma function costs as much as a hundred addition
 derivatives by shape have no closed form. Here the tail at each age is the tail at the last age
 plus the integrals between neighbouring ages: Gauss-Legendre sums of the density, of density x
 (log u - digamma) and of its square, which are the derivatives themselves. Every addend of the
-tail is positive, so nothing cancels.
+tail is positive, so nothing cancels. Error of such sums: Abramowitz and Stegun (1964), 25.4.30.
 """
 
 from __future__ import annotations
