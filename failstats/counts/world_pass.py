@@ -65,23 +65,36 @@ def world_rows(session: Session, parts: Sequence[str]) -> World:
     ----------
     parts : each follows a law of its own name.
     """
-    frame = pd.concat([session.run("lives_world", part=part) for part in parts], ignore_index=True)
-    keys = ["unit_id", "span", "part", "position"]
-    sockets = frame[frame["kind"] == "socket"].reset_index(drop=True)
-    number = sockets.reset_index().set_index(keys)["index"]
-    failures = frame[frame["kind"] == "failure"]
-    place = number.reindex(failures.set_index(keys).index)
-    known = place.notna().to_numpy()
-    unit = sockets["unit_id"].astype(str) + " " + sockets["span"].astype(str)
-    return World(
-        laws=tuple(parts),
-        unit=np.unique(unit, return_inverse=True)[1],
-        law=sockets["part"].map({part: i for i, part in enumerate(parts)}).to_numpy(np.int64),
-        from_day=sockets["from_day"].to_numpy(float),
-        to_day=sockets["to_day"].to_numpy(float),
-        unit_age=sockets["unit_age_days"].to_numpy(float),
-        part_age=sockets["part_age_days"].to_numpy(float, na_value=np.nan),
-        loses=sockets["leaves_unseen"].to_numpy(bool),
-        failed_socket=place[known].to_numpy(np.int64),
-        failed_day=failures["failed_day"].to_numpy(float)[known],
-    )
+    known = pd.Index([], dtype=object)  # every unit and span so far
+    found: list[dict[str, np.ndarray]] = []
+    sockets_before = 0
+    for number, part in enumerate(parts):
+        frame = session.run("lives_world", part=part)
+        label = (frame["unit_id"] + " " + frame["span"].astype(str)).to_numpy(object)
+        is_socket = (frame["kind"] == "socket").to_numpy()
+        known = known.append(pd.Index(pd.unique(label[is_socket])).difference(known, sort=False))
+        unit = known.get_indexer(label)
+        position = frame["position"].to_numpy(np.int64)
+        place = unit * (int(position.max(initial=0)) + 1) + position
+        at = pd.Index(place[is_socket]).get_indexer(place[~is_socket])
+        at[unit[~is_socket] < 0] = -1
+        sockets, failures = frame[is_socket], frame[~is_socket]
+        found.append(
+            {
+                "unit": unit[is_socket],
+                "law": np.full(len(sockets), number, dtype=np.int64),
+                "from_day": sockets["from_day"].to_numpy(float),
+                "to_day": sockets["to_day"].to_numpy(float),
+                "unit_age": sockets["unit_age_days"].to_numpy(float),
+                "part_age": sockets["part_age_days"].to_numpy(float, na_value=np.nan),
+                "loses": sockets["leaves_unseen"].to_numpy(bool),
+                "failed_socket": at[at >= 0] + sockets_before,
+                "failed_day": failures["failed_day"].to_numpy(float)[at >= 0],
+            }
+        )
+        sockets_before += len(sockets)
+    columns = {name: np.concatenate([one[name] for one in found]) for name in COLUMNS}
+    rank = np.empty(len(known), dtype=np.int64)
+    rank[np.argsort(known.to_numpy(object), kind="stable")] = np.arange(len(known))
+    columns["unit"] = rank[columns["unit"]]
+    return World(laws=tuple(parts), **columns)
