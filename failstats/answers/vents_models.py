@@ -112,7 +112,11 @@ def indicators(
 ) -> Factor:
     """A column of words as one indicator per level other than the reference."""
     place = {reference: 0, **{name: k + 1 for k, name in enumerate(levels)}}
-    code = column.map(place).fillna(0).to_numpy(np.int64)
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        of_word = [place.get(word, 0) for word in column.cat.categories]
+        code = np.array([*of_word, 0], dtype=np.int64)[column.cat.codes]
+    else:
+        code = column.map(place).fillna(0).to_numpy(np.int64)
     values = np.vstack([np.zeros(len(levels)), np.eye(len(levels))])
     return Factor(code=code, values=values, names=tuple(f"{prefix}{name}" for name in levels))
 
@@ -149,7 +153,7 @@ def adjusters(frame: pd.DataFrame, names: Sequence[str] = ADJUSTERS) -> list[Fac
                 indicators(column, reference=LOADS_REFERENCE, levels=levels, prefix="loads_bin_")
             )
             continue
-        failures = frame["failed"].groupby(column).sum().sort_values(ascending=False)
+        failures = frame["failed"].groupby(column, observed=True).sum().sort_values(ascending=False)
         levels = [k for k, n in failures.items() if n >= FEWEST_AT_LEVEL][1:]
         if name == "length":
             lengths = [k for k in LENGTH_LEVELS if (column == k).any()]

@@ -157,9 +157,9 @@ def fit_part(
             ),
         )
         crude[LENGTH] = (run.log_of(LENGTH), run.error_of(LENGTH))
-    cases = frame.groupby("band")["failed"].sum()
-    days = (frame["stop_days"] - frame["start_days"]).groupby(frame["band"]).sum()
-    units = frame.groupby("band")["unit_id"].nunique()
+    cases = frame.groupby("band", observed=True)["failed"].sum()
+    days = (frame["stop_days"] - frame["start_days"]).groupby(frame["band"], observed=True).sum()
+    units = frame.groupby("band", observed=True)["unit_id"].nunique()
     over = frame["length"] == LENGTH_LEVELS[0]
     names = (bands.reference, *bands.names)
     within = None

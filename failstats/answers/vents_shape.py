@@ -69,12 +69,13 @@ def dose_curve(frame: pd.DataFrame) -> NeglectCurve | None:
     places = {"under_2": 1.0, "over_60": LAST_BIN}
     places |= {f"{a}_to_{a + 2}": a + 1.0 for a in DOSE_MONTHS[:-1]}
     words = [*places, UNKNOWN]
-    code = frame["band"].map({word: k for k, word in enumerate(words)}).to_numpy(np.int64)
+    band = frame["band"].astype(object)
+    code = band.map({word: k for k, word in enumerate(words)}).to_numpy(np.int64)
     basis = natural_spline(list(places.values()), knots=DOSE_KNOTS)
     level = natural_spline([DOSE_REFERENCE], knots=DOSE_KNOTS)  # of the unknown: any would do
     values = np.column_stack([np.vstack([basis, level]), np.append(np.zeros(len(places)), 1.0)])
     names = [f"months_{k + 1}" for k in range(basis.shape[1])]
-    month = frame["band"].map(places)  # NaN where unknown
+    month = band.map(places)  # NaN where unknown
     clean = month < CLEAN_MONTHS
     try:
         found = fit_ratios(
@@ -188,7 +189,7 @@ def length_against_neglect(frame: pd.DataFrame, bands: Bands, z: float) -> list[
     """Hazard ratio of every combination of run length and neglect, against the best one."""
     states = (bands.reference, *bands.rising)
     pairs = [(length, band) for length in ("within", "over_limit") for band in states]
-    word = frame["length"] + " " + frame["band"]
+    word = frame["length"].astype(object) + " " + frame["band"].astype(object)
     other = "not known"
     word = word.where(word.isin([f"{a} {b}" for a, b in pairs]), other)
     levels = [f"{a} {b}" for a, b in pairs[1:]]
@@ -238,7 +239,7 @@ def life_curves(frame: pd.DataFrame, bands: Bands, z: float) -> list[dict[str, A
     Strata enter as covariates here, at their mean, so that there is one baseline; the band is that
     of the cumulative hazard, from the model's own errors. Ages end at the last failure.
     """
-    strata = list(frame["stratum"].value_counts().index)
+    strata = list(frame["stratum"].astype(object).value_counts().index)
     states = (bands.reference, *bands.rising)
     pooled = frame.assign(everyone="all")
     try:
