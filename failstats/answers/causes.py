@@ -185,6 +185,14 @@ class Causes(Answer):
         said = causes_text.behind(complaint)
         return f"{said[0].upper()}{said[1:]} ({total:,} fault{'s' * (total != 1)}): {top}."
 
+    def headline_units(self) -> int | None:
+        """Of the leading parts."""
+        frame = self.by_part()
+        if frame.empty:
+            return None
+        mine = frame[frame["complaint"] == frame.iloc[0]["complaint"]]
+        return int(mine.head(3)["unit_count"].min())
+
     def details(self) -> list[str]:
         """Tables: parts by complaint, sets, readings, where parts break, trend."""
         return causes_text.details(self)

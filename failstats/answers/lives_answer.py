@@ -216,10 +216,19 @@ class Lives(Answer):
             return None
         return charts.repeats_curve(frame)
 
+    def _stated(self) -> tuple[list[Life], list[Life]]:
+        """Lives of all units of a part with an age by which one in ten failed; and of these, those
+        that were watched as long."""
+        stated = [life for life in self.results if not life.stratum and life.b10_days is not None]
+        return stated, [life for life in stated if life.b10_days <= (life.followed_to_days or 0)]
+
+    def headline_units(self) -> int | None:
+        """Of the part with fewest among those named."""
+        return min((life.unit_count for life in self._stated()[1]), default=None)
+
     def headline(self) -> str:
         """The lives of the first parts in words."""
-        stated = [life for life in self.results if not life.stratum and life.b10_days is not None]
-        within = [life for life in stated if life.b10_days <= (life.followed_to_days or 0)]
+        stated, within = self._stated()
         if not self.results:
             first = (
                 "No life can be stated: no part line of these records begins or ends a life that "

@@ -236,6 +236,15 @@ class Pairs(Answer):
             "pairing changes cannot be said."
         )
 
+    def headline_units(self) -> int | None:
+        """Of the arm with fewer, of the leading pair."""
+        leading = self.leading()
+        if leading is None:
+            return None
+        pair, entry = leading
+        arms = [arm.units for arm in pair.follow_on if arm.window_days == entry.window_days]
+        return min(arms, default=0)
+
     def details(self) -> list[str]:
         """Tables: what goes together, what follows, what a test misses, what links the two."""
         return pairs_text.details(self.results, self.settings)

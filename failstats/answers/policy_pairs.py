@@ -158,10 +158,17 @@ def pair_advice(
         long_run_least=long_run,
         horizon_days=round(horizon),
         jobs=case.jobs,
+        unit_count=min(case.jobs, _units(case)),
         next_record=values or None,
         followed=_followed(case, weighed, money, level) or None,
         today=today,
     )
+
+
+def _units(case: PairCase) -> int:
+    """On how many units the pair was seen with the partner's age known."""
+    known = case.frame["partner_was_days"].notna()
+    return int(case.frame.loc[known, "unit_id"].nunique())
 
 
 def _worthwhile(case: PairCase, weighed: WeighedPair) -> bool:

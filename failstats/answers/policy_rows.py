@@ -156,6 +156,7 @@ class Advice:
     curve_optimum_days: float | None = None
     horizon_days: int | None = None
     jobs: int | None = None
+    unit_count: int | None = None
     next_record: list[NextRecord] | None = None
     followed: list[Followed] | None = None
     today: Today | None = None
@@ -240,6 +241,11 @@ class Policy(Answer):
         if any(" + " in name for name in left_out):
             return "No pair of parts has a rule; why not stands below."
         return "No pair of parts has enough jobs for a rule."
+
+    def headline_units(self) -> int | None:
+        """On which the first pair of the rule was seen."""
+        found = [row for row in self.results if row.kind == "pair"]
+        return (found[0].unit_count or 0) if found else None
 
     def details(self) -> list[str]:
         """All rules, and what must be said beside them."""

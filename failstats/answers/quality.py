@@ -130,6 +130,10 @@ class Quality(Answer):
             "wait in quarantine."
         )
 
+    def headline_units(self) -> int | None:
+        """All units."""
+        return self.results.tables["units"]
+
     def details(self) -> list[str]:
         """Files, refused rows and remarks."""
         lines = [

@@ -134,6 +134,16 @@ class Answer:
         rows = json_value(self.results)
         return tidy(nested([rows] if isinstance(rows, dict) else rows, of))
 
+    def headline_units(self) -> int | None:
+        """The fewest units that a figure of the headline rests on, for readers outside.
+
+        Returns
+        -------
+        None where the headline has no figure of units; 0 where it cannot be said, so that the
+        headline is not for outsiders.
+        """
+        return 0
+
     def rows_table(self) -> pd.DataFrame:
         """The rows themselves, as `table()` gives them."""
         return tidy(json_value(self.results))

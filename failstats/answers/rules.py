@@ -88,6 +88,10 @@ class Rules(Answer):
             "cannot tell."
         )
 
+    def headline_units(self) -> int | None:
+        """It counts rules and not units."""
+        return None
+
     def details(self) -> list[str]:
         """A table of verdicts, then why some cannot be told, and where the rules come from."""
         rows = []

@@ -238,6 +238,11 @@ class Vents(Answer):
             else row.verdict_text
         )
 
+    def headline_units(self) -> int | None:
+        """Of the leading part."""
+        row = self._leading()
+        return None if row is None else row.units
+
     def details(self) -> list[str]:
         """Adjusted beside crude, the verdict on every part, what it means and what was checked."""
         return said.details(self.results, self.summary, self.settings, self._leading())

@@ -23,7 +23,7 @@ from failstats.report.bundle import (
     template_text,
 )
 from failstats.report.glossary import glossary
-from failstats.report.pictures import chart_spec, more_pictures, without_small
+from failstats.report.pictures import apart, chart_spec, more_pictures, picture, without_small
 from failstats.report.printing import advice_rows, environment, paper_name, van_rows
 from failstats.report.tables import MIN_CELL, can_be_judged, csv_text, page_table, withhold_small
 from failstats.report.what_if import page_panels, with_mark
@@ -154,6 +154,23 @@ def _details(answer: Any) -> str:
     return "\n".join(str(line) for line in lines if line)
 
 
+def _headline(answer: Any, min_cell: int | None) -> str:
+    """The answer in a sentence; for outsiders with the units it rests on, or withheld.
+
+    Parameters
+    ----------
+    min_cell : units that a figure for outsiders must rest on; None inside the company.
+    """
+    if min_cell is None:
+        return _said(answer.headline())
+    units = answer.headline_units()
+    if units is None:
+        return _said(answer.headline())
+    if units < min_cell:
+        return f"Withheld: this answer is not known to rest on {min_cell} units or more."
+    return _said(f"{answer.headline()} This rests on {units:,} units or more.")
+
+
 @dataclass(slots=True)
 class _Writer:
     """Collects what goes beside the page while its parts are made."""
@@ -221,11 +238,16 @@ class _Writer:
         panels = [] if self.public else page_panels(answer)
         if spec is not None and any(panel["marked"] for panel in panels):
             spec = with_mark(spec)
-        bare, title, notes = page_spec(spec) if spec is not None else (None, "", [])
+        panels_of = apart(spec) if spec is not None else []
+        bare, title, notes = page_spec(panels_of[0]) if panels_of else (None, "", [])
+        below = [
+            picture(f"{answer.command}-{number}", one)
+            for number, one in enumerate(panels_of[1:], start=2)
+        ]
         return {
             "command": answer.command,
             "question": QUESTIONS.get(answer.command, answer.command),
-            "headline": _said(answer.headline()),
+            "headline": _headline(answer, self.min_cell if self.public else None),
             "spec": markupsafe.Markup(script_json(bare)) if bare is not None else "",
             "panels": panels,
             "chart_title": title,
@@ -234,7 +256,7 @@ class _Writer:
             "no_chart": no_chart,
             "pictures": []
             if hidden or unjudged
-            else more_pictures(answer, public=self.public, min_cell=self.min_cell),
+            else below + more_pictures(answer, public=self.public, min_cell=self.min_cell),
             "tables": tables,
             # the command's words cannot be judged line by line; the tables above are
             "details": "" if self.public else _details(answer),
@@ -264,12 +286,14 @@ def _sections(
     return found
 
 
-def _opening(answers: Mapping[str, Any], left_out: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _opening(
+    answers: Mapping[str, Any], left_out: Mapping[str, Any], min_cell: int | None
+) -> list[dict[str, Any]]:
     items: list[dict[str, Any]] = []
     for question, commands in OPENING:
         here = [command for command in commands if command in answers]
         if here:
-            lines = [_said(answers[command].headline()) for command in here]
+            lines = [_headline(answers[command], min_cell) for command in here]
             items.append({"question": question, "lines": lines, "anchor": here[0]})
         elif commands[0] in left_out:
             fault = left_out[commands[0]]
@@ -320,8 +344,8 @@ def write_report(
 
     Notes
     -----
-    Only a table with a column unit_count, units or at_risk can be judged for ``public``; the
-    opening sentences speak of the whole fleet and stay.
+    Only a table with a column unit_count, units or at_risk can be judged for ``public``. An answer
+    in a sentence says on how many units it rests, or is withheld where that is fewer.
     """
     size = paper_name(paper)
     folder = Path(folder)
@@ -337,6 +361,12 @@ def write_report(
     some = next(iter(answers.values()), None)
     as_of = str(some.as_of) if some is not None else ""
     stock, policy = _rows(answers, "stock"), _rows(answers, "policy")
+    if public and policy is not None:  # a rule of the card is a figure too
+        policy = [
+            row
+            for row in policy
+            if row["kind"] != "pair" or (row.get("unit_count") or 0) >= min_cell
+        ]
     library, script = drawing_library(), chart_script()
     withheld = ""
     if public:
@@ -355,7 +385,9 @@ def write_report(
             css=markupsafe.Markup(template_text("page.css") + template_text("sheet.css")),
             paper=size,
             policy=content_policy([library, script]),
-            opening=_opening(answers, {} if left_out is None else left_out),
+            opening=_opening(
+                answers, {} if left_out is None else left_out, min_cell if public else None
+            ),
             sections=sections,
             cautions=cautions(),
             words=glossary(),

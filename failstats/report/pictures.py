@@ -11,7 +11,7 @@ from failstats.errors import FailstatsError
 from failstats.report.bundle import page_spec, script_json
 from failstats.show.text import clean
 
-__all__ = ["chart_spec", "more_pictures", "without_small"]
+__all__ = ["apart", "chart_spec", "more_pictures", "picture", "without_small"]
 
 
 def _rows_in(spec: Any) -> Iterator[int]:
@@ -60,6 +60,34 @@ def chart_spec(answer: Any, method: str = "chart") -> tuple[dict[str, Any] | Non
     return spec, ""
 
 
+def apart(spec: dict[str, Any]) -> list[dict[str, Any]]:
+    """The panels of a stack as charts of their own, so that each keeps its words and its sheet.
+
+    What was not stacked comes back alone.
+    """
+    meta = spec.get("usermeta") or {}
+    if "panels" not in meta:
+        return [spec]
+    shared = {key: spec[key] for key in ("datasets", "config", "$schema") if key in spec}
+    return [
+        {**shared, **panel, "usermeta": width}
+        for panel, width in zip(spec["vconcat"], meta["panels"], strict=True)
+    ]
+
+
+def picture(name: str, spec: dict[str, Any], line: str = "") -> dict[str, Any]:
+    """A chart as the template wants it; ``line`` is its reading in a sentence."""
+    bare, title, notes = page_spec(spec)
+    return {
+        "name": name,
+        "spec": markupsafe.Markup(script_json(bare)),
+        "title": title,
+        "notes": notes,
+        "line": clean(line).replace(" %", "\u00a0%"),
+        "description": bare.get("description", title),
+    }
+
+
 def more_pictures(answer: Any, *, public: bool, min_cell: int) -> list[dict[str, Any]]:
     """Every further chart of an answer as the template wants it, with its reading in a line.
 
@@ -78,15 +106,7 @@ def more_pictures(answer: Any, *, public: bool, min_cell: int) -> list[dict[str,
         if public:
             spec = without_small(spec, min_cell)
         stem = method.removesuffix("_chart")
-        bare, title, notes = page_spec(spec)
         found.append(
-            {
-                "name": f"{answer.command}-{stem}",
-                "spec": markupsafe.Markup(script_json(bare)),
-                "title": title,
-                "notes": notes,
-                "line": clean(getattr(answer, f"{stem}_line")()).replace(" %", "\u00a0%"),
-                "description": bare.get("description", title),
-            }
+            picture(f"{answer.command}-{stem}", spec, str(getattr(answer, f"{stem}_line")()))
         )
     return found

@@ -131,7 +131,15 @@ def withhold_small(frame: pd.DataFrame, *, min_cell: int = MIN_CELL) -> tuple[pd
     for name in frame.columns:
         if pd.api.types.is_numeric_dtype(frame[name]) or _holds_numbers(frame[name]):
             shown.loc[small, name] = None
+        else:
+            told = small & frame[name].map(_is_sentence)
+            shown.loc[told, name] = None
     return shown, int(small.sum())
+
+
+def _is_sentence(value: Any) -> bool:
+    """Whether a text is a sentence with a figure in it, and no name."""
+    return isinstance(value, str) and value.rstrip().endswith(".") and any(map(str.isdigit, value))
 
 
 def _holds_numbers(column: pd.Series) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import altair as alt
@@ -16,6 +17,7 @@ __all__ = ["frontier", "in_clock", "incidence_curve", "life_curve"]
 WIDTH = 460
 MOST_PANELS = 12
 RISK_TICKS = 5
+NARROWEST = 116  # pixels in which the counts below a curve do not touch
 RISK_ROW = 32  # pixels for a name and its counts
 EXTENT = 46  # pixels for the labels left of a life curve
 SOUND_COUNT = 10  # lives; fewer make the tail of a curve jump about
@@ -146,7 +148,7 @@ def _ends(data: pd.DataFrame, *, value: str, along: str, top: float, span: float
 def _risk_rows(data: pd.DataFrame, names: list[str]) -> pd.DataFrame:
     """How many are at risk at a few round ages: the count at the last row up to each age."""
     longest = float(data["age_years"].max())
-    step = max(1, round(longest / RISK_TICKS)) if longest >= 1 else longest / 2 or 1.0
+    step = max(1, math.ceil(longest / RISK_TICKS)) if longest >= 1 else longest / 2 or 1.0
     marks = [step * i for i in range(int(longest / step + 1e-9) + 1)]
     rows = []
     for name in names:
@@ -231,7 +233,11 @@ def life_curve(
         )
     )
     both = alt.vconcat(curves, counts, spacing=6).resolve_scale(x="independent", color="shared")
-    return themed(both.properties(title=titled(title, *notes), description=text))
+    return themed(
+        both.properties(
+            title=titled(title, *notes), description=text, usermeta={"narrowest": NARROWEST}
+        )
+    )
 
 
 def incidence_curve(

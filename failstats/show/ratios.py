@@ -15,7 +15,8 @@ from failstats.show.theme import SERIES_COLOURS, themed
 __all__ = ["dose_response", "ratio_map", "stacked"]
 
 WIDTH = 460
-NARROWEST_PANEL = 300  # pixels that the words inside stacked panels need; narrow screens scroll
+NARROWEST_PANEL = 300  # pixels that the words inside cells need; narrow screens scroll
+NARROWEST_CELL = 100  # of them
 HEIGHT = 260
 LABEL_GAP = 0.06  # of the height of the chart: one line of text
 TICKS = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20)
@@ -127,12 +128,13 @@ def ratio_map(frame: pd.DataFrame, *, title: str) -> Any:
     rows, columns = list(dict.fromkeys(data["row"])), list(dict.fromkeys(data["column"]))
     data["words"] = ["too few" if pd.isna(r) else f"{r:.2f}" for r in data["ratio"]]
     data["doubt"] = [
-        f"{n:,} failures" if pd.isna(low) else f"{low:.2f} to {high:.2f}; {n:,} failures"
-        for low, high, n in zip(data["low"], data["high"], data["failures"], strict=True)
+        "" if pd.isna(low) else f"{low:.2f} to {high:.2f}"
+        for low, high in zip(data["low"], data["high"], strict=True)
     ]
+    data["seen"] = [f"{n:,} failure{'' if n == 1 else 's'}" for n in data["failures"]]
     top = float(max(data["ratio"].max(), 1.25)) if data["ratio"].notna().any() else 1.25
     data["strong"] = data["ratio"] > 1 + 0.5 * (top - 1)
-    source = inline(data[["row", "column", "ratio", "words", "doubt", "strong"]])
+    source = inline(data[["row", "column", "ratio", "words", "doubt", "seen", "strong"]])
     base = alt.Chart(source).encode(
         x=alt.X("column:N", sort=columns, title="last cleaned", axis=alt.Axis(labelAngle=0)),
         y=alt.Y("row:N", sort=rows, title=None),
@@ -144,18 +146,21 @@ def ratio_map(frame: pd.DataFrame, *, title: str) -> Any:
     for style, test in (("on_low", "!datum.strong"), ("on_high", "datum.strong")):
         part = base.transform_filter(test)
         layers += [
-            part.mark_text(style=style, dy=-8, fontWeight=600).encode(text="words:N"),
-            part.mark_text(style=style, dy=9, fontSize=10).encode(text="doubt:N"),
+            part.mark_text(style=style, dy=-15, fontWeight=600).encode(text="words:N"),
+            part.mark_text(style=style, dy=1, fontSize=10).encode(text="doubt:N"),
+            part.mark_text(style=style, dy=15, fontSize=10).encode(text="seen:N"),
         ]
     text = f"{title}. " + "; ".join(
-        f"{row.row}, {row.column}: {row.words} ({row.doubt})" for row in data.itertuples()
+        f"{row.row}, {row.column}: {row.words} ({row.doubt}{'; ' if row.doubt else ''}{row.seen})"
+        for row in data.itertuples()
     )
     return themed(
         alt.layer(*layers).properties(
             width=WIDTH,
-            height={"step": 56},
+            height={"step": 60},
             title=titled(title, "Ratio of failure rates against the first cell."),
             description=text + ".",
+            usermeta={"narrowest": max(NARROWEST_CELL * len(columns), NARROWEST_PANEL)},
         )
     )
 
@@ -166,12 +171,18 @@ def stacked(panels: Sequence[Any], *, title: str) -> Any:
     Parameters
     ----------
     panels : at least one chart. title : of the whole.
+
+    Notes
+    -----
+    What each panel says of its own width stands in ``usermeta["panels"]``: a page may draw them
+    apart.
     """
     if len(panels) == 1:
         return panels[0]
-    bare = []
+    bare, widths = [], []
     for panel in panels:
         part = panel.copy(deep=True)
+        widths.append({} if part.usermeta is alt.Undefined else dict(part.usermeta))
         part.config, part.usermeta = alt.Undefined, alt.Undefined
         bare.append(part)
     whole = alt.vconcat(*bare, spacing=30).resolve_scale(
@@ -180,6 +191,8 @@ def stacked(panels: Sequence[Any], *, title: str) -> Any:
     text = " ".join(str(panel.description) for panel in panels)
     return themed(
         whole.properties(
-            title=titled(title), description=text, usermeta={"narrowest": NARROWEST_PANEL}
+            title=titled(title),
+            description=text,
+            usermeta={"narrowest": NARROWEST_PANEL, "panels": widths},
         )
     )

@@ -28,6 +28,7 @@ DRAWN = "html[data-charts=drawn]"
 LONGEST_WAIT = 90_000  # milliseconds; five on a free machine
 MOST_BYTES = 3_000_000  # of the demo's page, all charts and the drawing library in it
 WIDE, NARROW = 1280, 360
+SHEET = 940  # pixels (of 1/96 inch) within the margins of the shorter paper, letter
 SEVERE = ("serious", "critical")  # the two upper grades of axe-core
 SCREENS = ((WIDE, "light"), (WIDE, "dark"), (NARROW, "light"))
 
@@ -81,6 +82,20 @@ def test_every_chart_is_drawn(visit: Visit) -> None:
         assert boxes.nth(at).locator("svg path, svg rect").count() > 2
 
 
+def test_no_name_in_a_chart_is_cut(visit: Visit) -> None:
+    words = visit.page.locator(".chart:not(.paper) svg text").all_text_contents()
+    assert len(words) > 100
+    assert [word for word in words if word.endswith("…")] == []
+
+
+def test_the_ratios_of_the_vent_are_seen_whole(visit: Visit) -> None:
+    """Names, points and intervals without scrolling, on a telephone too."""
+    box = visit.page.locator('.chart:not(.paper)[data-spec="spec-vents"]')
+    assert "scrolls" not in (box.get_attribute("class") or "")
+    for part in ("coil", "cutout", "door switch"):
+        assert any(word.startswith(part) for word in box.locator("svg text").all_text_contents())
+
+
 def test_it_fits_the_screen(visit: Visit) -> None:
     width = visit.page.viewport_size["width"]
     assert visit.page.evaluate("document.documentElement.scrollWidth") <= width
@@ -121,6 +136,15 @@ def test_the_keyboard_reaches_the_answers_and_opens_a_table(browser: Browser, ma
     first.focus()
     shown.page.keyboard.press("Enter")
     assert shown.page.locator("details").first.get_attribute("open") is not None
+    shown.context.close()
+
+
+def test_on_paper_no_picture_is_split_over_two_sheets(browser: Browser, made: Any) -> None:
+    shown = Visit(browser, made.report.page, WIDE, "light")
+    shown.page.emulate_media(media="print")
+    for figure in shown.page.locator("figure").all():
+        assert figure.evaluate("box => getComputedStyle(box).breakInside") == "avoid"
+        assert figure.bounding_box()["height"] < SHEET  # what is taller is split all the same
     shown.context.close()
 
 

@@ -15,6 +15,7 @@ import pytest
 from failstats.errors import FitError, InputError, PlanError
 from failstats.report.bundle import drawing_library, script_json
 from failstats.report.page import write_report
+from failstats.report.tables import withhold_small
 from failstats.show import charts
 from failstats.show.cautions import cautions
 
@@ -36,10 +37,14 @@ class FakeAnswer:
         }
         self.warnings = warnings
         self.summary = {}
+        self.units = 400
         self._said, self._frame, self._chart, self._results = headline, frame, chart, results
 
     def headline(self):
         return self._said
+
+    def headline_units(self):
+        return self.units
 
     def table(self):
         return self._frame
@@ -308,6 +313,51 @@ def test_public_withholds_small_cells_and_what_is_drawn_from_them(tmp_path):
     assert "0.0123" not in html
     assert f"For readers outside the company: {files.rows_withheld} table rows" in html
     assert "what to carry" not in html
+
+
+@pytest.mark.parametrize(
+    ("units", "shown", "said"),
+    [
+        (10, True, "This rests on 10 units or more."),
+        (9, False, "Withheld: this answer is not known to rest on 10 units or more."),
+        (0, False, "Withheld: this answer is not known to rest on 10 units or more."),
+        (None, True, '<p class="lead">Long, 12.3 years.</p>'),
+    ],
+)
+def test_public_answers_say_on_how_many_units_they_rest(tmp_path, units, shown, said):
+    answer = FakeAnswer("lives", "Long, 12.3 years.", shares((400, 300, 200)), None)
+    answer.units = units
+    answers = {"lives": answer, "vents": answer}  # the latter opens the page too
+    for public in (True, False):
+        files = write_report(answers, tmp_path, title="t", currency="USD", public=public)
+        html = files.page.read_text(encoding="utf-8")
+        assert (html.count("12.3 years") == 3) is (shown or not public)
+        assert ("12.3 years" in html) is (shown or not public)
+        assert (said in html) is (public or units is None)
+        assert ("This rests on" in html) is (public and units == 10)
+
+
+def test_public_card_has_no_rule_of_few_units(tmp_path):
+    texts = {}
+    for few in (False, True):
+        answers = all_answers()
+        answers["policy"]._results = [{**row, "unit_count": 9 if few else 10} for row in POLICY]
+        files = write_report(answers, tmp_path, title="t", currency="USD", public=True)
+        html = files.page.read_text(encoding="utf-8")
+        texts[few] = html[html.index('id="sheets"') :]
+    assert "older than 6.0 years" in texts[False]
+    assert "older than 6.0 years" not in texts[True]
+
+
+def test_a_figure_in_words_goes_with_the_figures():
+    frame = pd.DataFrame({
+        "part": ["coil", "fuse 2", "belt"], "units": [50, 40, 3],
+        "said": ["It fails 2 times.", "It fails 3 times.", "It fails 4 times."],
+    })  # fmt: skip
+    shown, hidden = withhold_small(frame)
+    assert hidden == 2
+    assert shown["said"].tolist() == ["It fails 2 times.", None, None]
+    assert shown["part"].tolist() == ["coil", "fuse 2", "belt"]
 
 
 def test_public_curves_end_where_ten_lives_are_left(tmp_path):

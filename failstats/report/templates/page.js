@@ -18,11 +18,20 @@
     for (const inner of spec.vconcat || []) resize(inner, width);
   };
 
-  // On a narrow screen names beside the rows get less room; longer ones are cut with an ellipsis.
+  // On a narrow screen names beside the rows get less room; longer ones go on in a second line.
+  const lines = "split(trim(replace(datum.label, regexp('(.{1,19})( |$)', 'g'), '$1\\n')), '\\n')";
+  const roomiest = 32; // pixels between rows that two lines need
   const tighten = (node) => {
     if (!node || typeof node !== "object") return;
     for (const key of ["minExtent", "maxExtent", "labelLimit"]) {
       if (node[key] > 130) node[key] = 130;
+    }
+    const rows = node.encoding && node.encoding.y;
+    if (rows && rows.type === "nominal" && rows.axis !== null) {
+      rows.axis = { ...rows.axis, labelExpr: lines, labelLineHeight: 13 };
+    }
+    if (node.layer && node.height && node.height.step) {
+      node.height.step = Math.max(node.height.step, roomiest);
     }
     for (const inner of Object.values(node)) tighten(inner);
   };
@@ -64,7 +73,8 @@
       width = next;
     }
     const drawn = box.querySelector("svg");
-    const scrolls = !box.dataset.paper && Number(drawn.getAttribute("width")) > room;
+    // a pixel or two too wide is shrunk by the style
+    const scrolls = !box.dataset.paper && Number(drawn.getAttribute("width")) > room + 3;
     box.classList.toggle("scrolls", scrolls);
     if (scrolls) box.tabIndex = 0; else box.removeAttribute("tabindex");
     box.dataset.drawn = name;
