@@ -28,3 +28,16 @@ def test_a_changed_figure_and_an_unknown_line_are_noticed(tables):
     assert tables.rendered(page) != page
     with pytest.raises(KeyError, match="no 'scam'"):
         tables.rendered(page.replace("scan", "scam"))
+
+
+def test_the_growth_table_is_that_of_its_file(monkeypatch):
+    monkeypatch.syspath_prepend(str(BENCH))
+    import run_growth
+
+    page = (BENCH / "README.md").read_text("utf-8")
+    assert run_growth.rendered(page) == page
+    changed = page.replace("| bootstrap | ", "| bootstrap | 1 s, ", 1)
+    assert changed != page
+    assert run_growth.rendered(changed) == page
+    for name in ("run_growth", "grown_records", "made_records", "measure"):
+        sys.modules.pop(name, None)
