@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
 from failstats.answers.pairs_follow import LEAST_COVERED, REPLICATES, SEED, Background
 from failstats.answers.pairs_rows import Missed, TestContrast
-from failstats.estimate.follow_on import FEW_EVENTS, Arm, cumulative_incidence
+from failstats.estimate.follow_on import (
+    FEW_EVENTS,
+    Arm,
+    cumulative_incidence,
+    replicate_blocks,
+)
 from failstats.warehouse.session import Session
 
 __all__ = ["MISSED_WINDOW", "missed_by_test"]
@@ -64,25 +71,43 @@ def _few(share: np.ndarray, seen: int, known: int, level: float) -> tuple[float,
     return float(low[0]), float(high[0])
 
 
+def _shares(arm: pd.DataFrame, weight: np.ndarray, usual: np.ndarray) -> tuple[Any, Any]:
+    """(replicates,) share that failed within the window, and the share that is usual."""
+    share = cumulative_incidence(
+        arm["followed_days"].to_numpy(np.int64),
+        event=arm["failed"].to_numpy(),
+        windows=[MISSED_WINDOW],
+        weights=weight,
+    )[:, 0]
+    total = weight.sum(axis=1)
+    empty = np.full(len(total), np.nan)
+    return share, np.divide(weight @ usual, total, out=empty, where=total > 0)
+
+
 def _part(
     part: str, group: pd.DataFrame, curves: Background, level: float
 ) -> tuple[list[Missed], TestContrast | None]:
     _, code = np.unique(group["cluster_id"].to_numpy().astype(str), return_inverse=True)
-    draws = np.random.default_rng(SEED).poisson(1.0, size=(REPLICATES, int(code.max()) + 1))
-    weight = np.vstack([np.ones(len(group)), draws[:, code]])
+    rng = np.random.default_rng(SEED)
+    clusters = int(code.max()) + 1
     usual, covered = usual_share(
         part, group["family"].to_numpy(), group["age_days"].to_numpy(float), curves
     )
     tail = [(1 - level) / 2, (1 + level) / 2]
     rows, beyond_of, sizes, events, told_of = [], {}, {}, {}, {}
-    for test in sorted(group["test"].unique()):
-        mine = (group["test"] == test).to_numpy()
-        arm, w = group[mine], weight[:, mine]
+    tests = {test: (group["test"] == test).to_numpy() for test in sorted(group["test"].unique())}
+    drawn: dict[Any, list[tuple[np.ndarray, np.ndarray]]] = {test: [] for test in tests}
+    for size in [0, *replicate_blocks(REPLICATES, rows=len(group))]:  # the records themselves first
+        weight = np.ones((1, len(group)))
+        if size:
+            weight = rng.poisson(1.0, size=(size, clusters))[:, code].astype(float)
+        for test, mine in tests.items():
+            drawn[test].append(_shares(group[mine], weight[:, mine], usual[mine]))
+    for test, mine in tests.items():
+        arm = group[mine]
         failed = arm["failed"].to_numpy()
         days = arm["followed_days"].to_numpy(np.int64)
-        share = cumulative_incidence(days, event=failed, windows=[MISSED_WINDOW], weights=w)[:, 0]
-        total = w.sum(axis=1)
-        base = np.divide(w @ usual[mine], total, out=np.full(len(total), np.nan), where=total > 0)
+        share, base = (np.concatenate(blocks) for blocks in zip(*drawn[test], strict=True))
         beyond = share - base
         seen = int((failed & (days <= MISSED_WINDOW)).sum())
         low, high = np.nanquantile(share[1:], tail)

@@ -8,6 +8,7 @@ estimation enters the interval.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,10 @@ from numpy.typing import ArrayLike, NDArray
 from failstats.errors import InputError
 from failstats.estimate.intervals import normal_quantile, wilson
 
-__all__ = ["BANDS", "Arm", "FollowOn", "cumulative_incidence", "follow_on", "propensity"]
+__all__ = [
+    "BANDS", "Arm", "FollowOn", "cumulative_incidence", "follow_on", "propensity",
+    "replicate_blocks",
+]  # fmt: skip
 
 FloatArray = NDArray[np.float64]
 # Overlap is lacking where more than this share of jobs has a propensity beyond these ends.
@@ -28,6 +32,7 @@ BANDS = np.linspace(0.0, 1.0, 11)  # of the propensity, for showing the overlap
 RIDGE = 1e-6  # keeps the logistic fit of a replicate without both arms in a cell from running away
 NEWTON_STEPS = 25
 SETTLED = 1e-5  # last Newton step on the log odds; the error left is its square
+WEIGHTS_AT_ONCE = 20_000_000  # replicates x jobs
 SINGULAR = 1e-12  # keeps an empty replicate solvable
 NOBODY = 1e-12  # weight below which nobody is at risk: rounding of sums of weights
 
@@ -274,6 +279,21 @@ def _correlation(one: FloatArray, other: FloatArray) -> FloatArray:
         return np.where(scale > 0, np.nanmean(a * b, axis=0) / scale, 0.0)
 
 
+def replicate_blocks(replicates: int, *, rows: int) -> list[int]:
+    """How many replicates to weigh at a time, so that their weights are 160 MB at most.
+
+    >>> replicate_blocks(200, rows=150_000)
+    [133, 67]
+    """
+    size = max(1, min(replicates, WEIGHTS_AT_ONCE // max(rows, 1)))
+    return [min(size, replicates - low) for low in range(0, replicates, size)]
+
+
+def _joined(blocks: Sequence[dict[str, FloatArray]], name: str) -> FloatArray:
+    """(replicates, k) of all blocks."""
+    return np.concatenate([block[name] for block in blocks])
+
+
 def follow_on(
     followed_days: ArrayLike,
     *,
@@ -315,14 +335,22 @@ def follow_on(
     ends = np.atleast_1d(np.asarray(windows, dtype=np.int64))
     names, code = np.unique(np.asarray(cluster).astype(str), return_inverse=True)
     rng = np.random.default_rng(seed)
-    multiples = rng.poisson(1.0, size=(replicates, len(names)))[:, code].astype(float)
+
+    def multiples() -> Iterator[FloatArray]:
+        """How often each job is drawn, so many replicates at a time that they fit in memory."""
+        for size in replicate_blocks(replicates, rows=len(days)):
+            yield rng.poisson(1.0, size=(size, len(names)))[:, code].astype(float)
 
     def incidence(weight: FloatArray, arm: NDArray[np.bool_]) -> FloatArray:
         return cumulative_incidence(
             days[arm], event=kind[arm], windows=ends, weights=weight[..., arm]
         )
 
+    def arms_of(weight: FloatArray) -> dict[str, FloatArray]:
+        return {"alone": incidence(weight, ~paired), "both": incidence(weight, paired)}
+
     ones = np.ones(len(days))
+    weigh: Callable[[FloatArray], FloatArray] | None = None
     found: dict[str, FloatArray | None] = dict.fromkeys(("a", "b", "ad", "bd"))
     overlap, bands = None, {}
     if covariates is not None:
@@ -336,17 +364,20 @@ def follow_on(
         if 1 - overlap <= LACKING_OVERLAP:
             x = np.asarray(covariates, dtype=float)
 
-            def weigh(multiple: FloatArray) -> FloatArray:
+            def weighed(multiple: FloatArray) -> FloatArray:
                 p = np.clip(propensity(x, treated=paired, weights=multiple), *WEIGHT_ENDS)
                 return multiple * np.where(paired, 1 / p, 1 / (1 - p))
 
-            main, drawn = weigh(ones), weigh(multiples)
-            found = {
-                "a": incidence(main, ~paired),
-                "b": incidence(main, paired),
-                "ad": incidence(drawn, ~paired),
-                "bd": incidence(drawn, paired),
-            }
+            weigh, main = weighed, weighed(ones)
+            found |= {"a": incidence(main, ~paired), "b": incidence(main, paired)}
+    plain: list[dict[str, FloatArray]] = []
+    weighted: list[dict[str, FloatArray]] = []
+    for drawn in multiples():
+        plain.append(arms_of(drawn))
+        if weigh is not None:
+            weighted.append(arms_of(weigh(drawn)))
+    if weighted:
+        found |= {"ad": _joined(weighted, "alone"), "bd": _joined(weighted, "both")}
     within = days[:, None] <= ends
     arms = (~paired, paired)
     happened = (kind == 1)[:, None] & within
@@ -357,8 +388,8 @@ def follow_on(
         known=np.stack([settled[arm].sum(axis=0) for arm in arms]),
         alone=incidence(ones, ~paired),
         both=incidence(ones, paired),
-        alone_draws=incidence(multiples, ~paired),
-        both_draws=incidence(multiples, paired),
+        alone_draws=_joined(plain, "alone"),
+        both_draws=_joined(plain, "both"),
         weighted_alone=found["a"],
         weighted_both=found["b"],
         weighted_alone_draws=found["ad"],

@@ -11,8 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import sparse
 
 from failstats.errors import FitError, InputError
+from failstats.estimate.follow_on import replicate_blocks
 
 __all__ = ["LEAST_STRENGTH", "HabitEffect", "pairing_habit"]
 
@@ -49,8 +51,9 @@ class HabitEffect:
 
 def _left_out_share(both: FloatArray, group: NDArray[np.int64], weight: FloatArray) -> FloatArray:
     """(replicates, jobs): share of the group's *other* jobs that were paired."""
-    member = np.eye(int(group.max()) + 1)[group]
-    paired, size = (weight * both) @ member, weight @ member
+    jobs = np.arange(group.size)
+    member = sparse.csr_array((np.ones(group.size), (group, jobs)))
+    paired, size = (member @ (weight * both).T).T, (member @ weight.T).T
     others = size[:, group] - weight
     own = paired[:, group] - weight * both
     overall = (weight * both).sum(axis=1, keepdims=True) / weight.sum(axis=1, keepdims=True)
@@ -120,24 +123,32 @@ def pairing_habit(
         raise FitError(f"pairing habit: {len(names)} habits, at least {FEWEST_GROUPS} needed.")
     units, code = np.unique(np.asarray(cluster).astype(str), return_inverse=True)
     rng = np.random.default_rng(seed)
-    drawn = rng.poisson(1.0, size=(replicates, len(units)))[:, code].astype(float)
-    weight = np.vstack([np.ones(len(days)), drawn])
     treated = paired.astype(float)
-    share = _left_out_share(treated, group, weight)
     x = np.ones((len(days), 1))
     if covariates is not None:
         x = np.column_stack([x, np.asarray(covariates, dtype=float)])
-    results, strength = [], np.inf
-    for window in ends:
-        outcome = ((kind == 1) & (days <= window)).astype(float)
-        w = weight * _known_at(days, kind, paired, int(window))
-        left = share - _fitted(share, x, w)
-        first = (w * left * treated).sum(axis=1)
-        scale = (w * left * left).sum(axis=1)
-        reduced = (w * left * outcome).sum(axis=1)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            slope = first / scale
-            results.append(-reduced / first)
+    known = [_known_at(days, kind, paired, int(window)) for window in ends]
+    slopes: list[list[FloatArray]] = [[] for _ in ends]
+    found: list[list[FloatArray]] = [[] for _ in ends]
+    # the records themselves first, then replicates, a few at a time
+    for size in [0, *replicate_blocks(replicates, rows=len(days))]:
+        weight = np.ones((1, len(days)))
+        if size:
+            weight = rng.poisson(1.0, size=(size, len(units)))[:, code].astype(float)
+        share = _left_out_share(treated, group, weight)
+        for at, window in enumerate(ends):
+            outcome = ((kind == 1) & (days <= window)).astype(float)
+            w = weight * known[at]
+            left = share - _fitted(share, x, w)
+            first = (w * left * treated).sum(axis=1)
+            scale = (w * left * left).sum(axis=1)
+            reduced = (w * left * outcome).sum(axis=1)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                slopes[at].append(first / scale)
+                found[at].append(-reduced / first)
+    strength = np.inf
+    for blocks in slopes:
+        slope = np.concatenate(blocks)
         spread = float(np.nanvar(slope[1:], ddof=1))
         strength = min(strength, float(slope[0] ** 2 / spread) if spread > 0 else 0.0)
     if not strength >= LEAST_STRENGTH:
@@ -145,7 +156,7 @@ def pairing_habit(
             f"pairing habit: habits are too alike to tell (F = {strength:.1f}, at least "
             f"{LEAST_STRENGTH:g} needed)."
         )
-    table = np.column_stack(results)
+    table = np.column_stack([np.concatenate(blocks) for blocks in found])
     return HabitEffect(
         windows=ends, difference=table[0], draws=table[1:], strength=strength, groups=len(names)
     )
