@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
+import importlib.util
 import os
-import re
+import pickle
+import shutil
+import subprocess
+import sys
+import time
 from collections.abc import Callable, Iterator
-from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +24,17 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 import failstats  # noqa: E402
-from failstats.demo import Demo, demo  # noqa: E402
+from failstats.demo import Demo  # noqa: E402
 from failstats.records import Records  # noqa: E402
+
+ROOT = Path(__file__).resolve().parents[1]
+LONGEST_BUILD = 400  # seconds, on a machine that is busy with the tests
+BUILDER = pytest.StashKey[subprocess.Popen[bytes]]()
+_spec = importlib.util.spec_from_file_location("run_demo_once", ROOT / "tests/run_demo_once.py")
+assert _spec is not None
+assert _spec.loader is not None
+run_demo_once = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(run_demo_once)
 
 # a submission is judged on the same examples every time; elsewhere new ones are looked for
 settings.register_profile("repeatable", derandomize=True)
@@ -57,46 +71,99 @@ def company(tmp_path: Path) -> Iterator[Callable[..., Records]]:
         records.close()
 
 
-class Listener:
-    """Hears what is being done and how far it is, as a step on a terminal does."""
+# --- the demo company: built once for all processes of a run ------------------------------------
 
-    def __init__(self) -> None:
-        self.span = (0.0, 1.0)
-        self.said: list[tuple[float, str]] = []
 
-    def __call__(self, doing: str) -> None:
-        self.said.append((self.span[0], doing))
+def _uses_demo(item: pytest.Item) -> bool:
+    return "made" in getattr(item, "fixturenames", ())
 
-    def begin(self, low: float, high: float, *, place: str) -> None:
-        assert re.fullmatch(r"[1-9]\d* of [1-9]\d*", place)
-        self.span = (low, high)
 
-    def shares(self) -> list[float]:
-        """What was said to be done, as it went on."""
-        return [share for share, _ in self.said]
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files that need the demo come last: it is being built while the others run."""
+    needy = {item.path for item in items if _uses_demo(item)}
+    # the longest of them first, so that no process is left with them at the end
+    items.sort(key=lambda item: (item.path in needy, "docs" not in item.path.parts))
+
+
+def _shared_folder(base: Path) -> Path | None:
+    """Where all processes of a run see the same files; None in a run of one process."""
+    return base.parent if "PYTEST_XDIST_WORKER" in os.environ else None
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """The first process whose tests need the demo has it built beside them."""
+    factory = session.config._tmp_path_factory  # type: ignore[attr-defined]
+    shared = _shared_folder(factory.getbasetemp())
+    if shared is None or not any(map(_uses_demo, session.items)):
+        return
+    folder = shared / "demo_once"
+    try:
+        folder.mkdir()
+    except FileExistsError:
+        return
+    paths = [str(ROOT), *os.environ.get("PYTHONPATH", "").split(os.pathsep)]
+    with (folder / "log").open("w") as log:
+        session.config.stash[BUILDER] = subprocess.Popen(
+            [sys.executable, str(run_demo_once.__file__), str(folder)],
+            stdout=log, stderr=log, env={**os.environ, "PYTHONPATH": os.pathsep.join(paths)},
+        )  # fmt: skip
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """A run that ends early leaves nothing running."""
+    builder = session.config.stash.get(BUILDER, None)
+    if builder is not None and builder.poll() is None:
+        builder.terminate()
+        builder.wait()
+
+
+def _waited_for(folder: Path) -> tuple[Demo, run_demo_once.Heard]:
+    """What another process has built, when it is whole."""
+    end = time.monotonic() + LONGEST_BUILD
+    while not (folder / run_demo_once.MADE).exists():
+        log = (folder / "log").read_text() if (folder / "log").exists() else ""
+        assert "Traceback" not in log, log
+        assert time.monotonic() < end, f"the demo was not built in {LONGEST_BUILD} s: {log}"
+        time.sleep(0.2)
+    found: tuple[Demo, run_demo_once.Heard] = pickle.loads(
+        (folder / run_demo_once.MADE).read_bytes()
+    )
+    return found
+
+
+@pytest.fixture(scope="session")
+def _built(tmp_path_factory: pytest.TempPathFactory) -> tuple[Demo, run_demo_once.Heard]:
+    """The whole demo and what its steps said, with files of this process's own."""
+    own = tmp_path_factory.mktemp("demo")
+    shared = _shared_folder(tmp_path_factory.getbasetemp())
+    if shared is None:
+        return run_demo_once.build(own)
+    made, heard = _waited_for(shared / "demo_once")
+    shutil.copytree(shared / "demo_once" / "demo", own, dirs_exist_ok=True)
+    report = dataclasses.replace(
+        made.report,
+        page=own / made.report.page.name,
+        tables=tuple(own / table.name for table in made.report.tables),
+    )
+    return dataclasses.replace(made, warehouse=own / made.warehouse.name, report=report), heard
+
+
+@pytest.fixture(scope="session")
+def made(_built: tuple[Demo, run_demo_once.Heard]) -> Demo:
+    """The whole demo, built once."""
+    return _built[0]
+
+
+@pytest.fixture(scope="session")
+def heard(_built: tuple[Demo, run_demo_once.Heard]) -> run_demo_once.Heard:
+    """What every step of the demo said, by its label: (share done, text)."""
+    return _built[1]
 
 
 @pytest.fixture
-def listener() -> Listener:
+def listener() -> run_demo_once.Listener:
     """One who hears a single calculation."""
-    return Listener()
-
-
-@pytest.fixture(scope="session")
-def heard() -> dict[str, Listener]:
-    """What every step of the demo said, by its label; filled by `made`."""
-    return {}
-
-
-@pytest.fixture(scope="session")
-def made(tmp_path_factory: pytest.TempPathFactory, heard: dict[str, Listener]) -> Demo:
-    """The whole demo, built once."""
-
-    def step(label: str) -> nullcontext[Listener]:
-        heard[label] = Listener()
-        return nullcontext(heard[label])
-
-    return demo(tmp_path_factory.mktemp("demo"), step=step)
+    return run_demo_once.Listener()
 
 
 @pytest.fixture

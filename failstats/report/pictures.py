@@ -68,7 +68,9 @@ def apart(spec: dict[str, Any]) -> list[dict[str, Any]]:
     meta = spec.get("usermeta") or {}
     if "panels" not in meta:
         return [spec]
-    shared = {key: spec[key] for key in ("datasets", "config", "$schema") if key in spec}
+    shared: dict[str, Any] = {
+        key: spec[key] for key in ("datasets", "config", "$schema") if key in spec
+    }
     return [
         {**shared, **panel, "usermeta": width}
         for panel, width in zip(spec["vconcat"], meta["panels"], strict=True)

@@ -5,11 +5,14 @@ from __future__ import annotations
 import re
 import shlex
 import shutil
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
 
+from failstats import records
 from failstats.cli import cli
 from failstats.demo import Demo, demo_folder
 from failstats.warehouse.dictionary import dictionary_text
@@ -32,12 +35,49 @@ def carry_out(words: list[str]) -> None:
     assert done.exit_code in allowed, (words, done.output, done.stderr)
 
 
-@pytest.mark.parametrize("page", ["planner.md", "analyst.md", "manager.md", "scale.md"])
+@pytest.fixture(scope="module")
+def opened_once() -> Iterator[Callable[..., Any]]:
+    """A warehouse asked by several commands is opened once, and what it fitted is kept."""
+    known: dict[str, Any] = {}
+    ours, close = records.open_warehouse, records.Records.close
+
+    def opened(path: Any, **how: Any) -> Any:
+        key = repr((str(path), sorted(how.items())))
+        if key not in known:
+            known[key] = ours(path, **how)
+        return known[key]
+
+    yield opened
+    for one in known.values():
+        close(one)
+
+
+@pytest.mark.parametrize("page", ["planner.md", "analyst.md", "manager.md"])
 def test_how_to_pages_run(
-    page: str, made: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    page: str,
+    made: Demo,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    opened_once: Callable[..., Any],
+) -> None:
+    monkeypatch.setattr(records, "open_warehouse", opened_once)
+    monkeypatch.setattr(records.Records, "close", lambda _: None)
+    all_commands_run(page, made.warehouse, tmp_path, monkeypatch)
+
+
+def test_the_page_on_scale_runs(
+    made: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    warehouse = tmp_path / "w.duckdb"  # what is open already holds to its own limit of memory
+    shutil.copy(made.warehouse, warehouse)
+    all_commands_run("scale.md", warehouse, tmp_path, monkeypatch)
+
+
+def all_commands_run(
+    page: str, warehouse: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("FAILSTATS_WAREHOUSE", str(made.warehouse))
+    monkeypatch.setenv("FAILSTATS_WAREHOUSE", str(warehouse))
     wanted = commands(page)
     assert len(wanted) >= 2
     for words in wanted:

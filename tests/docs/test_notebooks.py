@@ -20,10 +20,28 @@ spec.loader.exec_module(notebooks)
 BOOKS = notebooks.notebooks()
 
 
-def test_there_is_one_for_each_reader() -> None:
+def test_there_is_one_for_each_reader_and_question() -> None:
     assert [path.stem.split("_", 1)[1] for path in BOOKS] == [
-        "bring_your_own_records", "planner", "analyst", "manager",
+        "bring_your_own_records", "planner", "analyst", "manager", "causes", "quality", "rules",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("path", BOOKS, ids=lambda path: path.stem)
+def test_it_begins_with_what_a_person_asks(path: Path) -> None:
+    first = nbformat.read(path, as_version=4).cells[0]
+    assert first.cell_type == "markdown"
+    assert re.match(r"# \"?[A-Z].*[?:\"]", first.source), first.source[:80]
+
+
+def test_every_question_is_asked_in_a_notebook() -> None:
+    code = "\n".join(
+        cell.source
+        for path in BOOKS
+        for cell in nbformat.read(path, as_version=4).cells
+        if cell.cell_type == "code"
+    )
+    for question in ("causes", "lives", "pairs", "vents", "stock", "policy", "rules", "quality"):
+        assert f"records.{question}(" in code, question
 
 
 @pytest.mark.parametrize("path", BOOKS, ids=lambda path: path.stem)
