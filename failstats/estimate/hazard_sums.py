@@ -156,14 +156,11 @@ def _event_cells(table: PatternTable, span: int) -> EventCells:
     return EventCells(stratum=keys // span, age=keys % span, deaths=deaths.round().astype(np.int64))
 
 
-def _fewest_bytes(counts: NDArray[Any], dtype: type) -> NDArray[Any]:
-    """(rows, width) counts of none or more, turned from (width, rows): float64, or whole numbers of
-    as few bytes as hold them."""
-    if dtype is not np.float64:
-        kinds = (np.int16, np.int32, np.int64)
-        most = int(counts.max(initial=0))
-        dtype = next(kind for kind in kinds if most <= np.iinfo(kind).max)
-    return np.ascontiguousarray(counts.T, dtype=dtype)
+def _kind_for(most: int, dtype: type) -> type:
+    """float64, or whole numbers of as few bytes as hold counts up to ``most``."""
+    if dtype is np.float64:
+        return dtype
+    return next(kind for kind in (np.int16, np.int32, np.int64) if most <= np.iinfo(kind).max)
 
 
 def _failed(
@@ -199,7 +196,13 @@ def _block_of_dense(
         failed: NDArray[Any] | sparse.csr_array = sparse.csr_array(at_ages.T.astype(np.float64))
     else:
         failed = np.ascontiguousarray(at_ages.T, dtype=dtype)
-    return Block(rows=rows, patterns=patterns, at_risk=_fewest_bytes(before, dtype), failed=failed)
+    kind = _kind_for(int(before.max(initial=0)), dtype)
+    return Block(
+        rows=rows,
+        patterns=patterns,
+        at_risk=np.ascontiguousarray(before.T, dtype=kind),
+        failed=failed,
+    )
 
 
 def _block(table: PatternTable, here: slice, ages: IntArray, rows: slice, dtype: type) -> Block:
@@ -207,19 +210,27 @@ def _block(table: PatternTable, here: slice, ages: IntArray, rows: slice, dtype:
     # cells are sorted by pattern, then age
     pattern, age = table.pattern[here], table.age[here]
     begins = np.flatnonzero(np.concatenate([[True], np.diff(pattern) != 0]))
-    column = np.repeat(np.arange(begins.size), np.diff(np.append(begins, pattern.size)))
+    ends = np.append(begins, pattern.size)
+    column = np.repeat(np.arange(begins.size), np.diff(ends))
     span = int(age.max()) + 1
-    place = column * span + age
-    net = np.zeros((begins.size, span))
-    net.ravel()[place] = table.entered[here] - table.failed[here] - table.left[here]
-    # Entering at an age is at risk from the next day on; entering at 0, from day 0 on.
-    np.cumsum(net, axis=1, out=net)
-    before = np.take(net, np.maximum(ages - 1, 0), axis=1)
-    del net
-    if ages.size and ages[0] == 0:
-        before[:, 0] = 0.0
-        at_zero = age == 0
-        before[column[at_zero], 0] = table.entered[here][at_zero]
+    entered = table.entered[here]
+    change = entered - table.failed[here] - table.left[here]
+    most = int(np.bincount(column, weights=entered).max(initial=0))
+    at_risk = np.empty((ages.size, begins.size), dtype=_kind_for(most, dtype))
+    step = max(1, CHUNK_CELLS // span)
+    for first in range(0, begins.size, step):  # some patterns at a time
+        last = min(first + step, begins.size)
+        part = slice(int(ends[first]), int(ends[last]))
+        net = np.zeros((last - first, span))
+        net.ravel()[(column[part] - first) * span + age[part]] = change[part]
+        # Entering at an age is at risk from the next day on; entering at 0, from day 0 on.
+        np.cumsum(net, axis=1, out=net)
+        before = np.take(net, np.maximum(ages - 1, 0), axis=1)
+        if ages.size and ages[0] == 0:
+            before[:, 0] = 0.0
+            at_zero = age[part] == 0
+            before[column[part][at_zero] - first, 0] = entered[part][at_zero]
+        at_risk[:, first:last] = before.T
     hit = table.failed[here] > 0
     failed = _failed(
         (ages.size, begins.size),
@@ -231,7 +242,7 @@ def _block(table: PatternTable, here: slice, ages: IntArray, rows: slice, dtype:
     return Block(
         rows=rows,
         patterns=pattern[begins],
-        at_risk=_fewest_bytes(before, dtype),
+        at_risk=at_risk,
         failed=failed,
     )
 
