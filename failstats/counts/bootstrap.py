@@ -120,54 +120,65 @@ class ReplicateCounts:
         """Counts of two separate sets of units."""
         strata = tuple(sorted({*self.strata, *other.strata}))
         ages = max(self.entered.shape[1], other.entered.shape[1])
-        shape = (len(strata), ages, self.replicates)
-        _check_size(shape)
-        added = []
+        whole = _empty(strata, ages, self.replicates)
         for name in COLUMNS:
-            whole = np.zeros(shape, dtype=np.int32)
+            into = getattr(whole, name)
             for one in (self, other):
                 mine = getattr(one, name)
                 for at, stratum in enumerate(one.strata):
-                    whole[strata.index(stratum), : mine.shape[1]] += mine[at]
-            added.append(whole)
-        return ReplicateCounts(strata=strata, entered=added[0], failed=added[1], left=added[2])
+                    into[strata.index(stratum), : mine.shape[1]] += mine[at]
+        return whole
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Packed:
-    """Counts as they travel: of every stratum the ages with a life, in few bytes."""
+class _Narrow:
+    """Counts as they travel: of every stratum the ages with a life, in as few bytes as they need.
+
+    Attributes
+    ----------
+    strata : in order. ages : how many. columns : of each stratum the ages at which a count is not
+        0 in every replicate, and those counts, (ages, replicates).
+    """
 
     strata: tuple[str, ...]
-    shape: tuple[int, int, int]
+    ages: int
+    replicates: int
     columns: dict[str, list[tuple[NDArray[np.int32], NDArray[Any]]]]
 
-    @property
-    def nbytes(self) -> int:
-        return sum(a.nbytes + b.nbytes for pairs in self.columns.values() for a, b in pairs)
+    @classmethod
+    def of(cls, counts: ReplicateCounts) -> _Narrow:
+        columns = {}
+        for name in COLUMNS:
+            pairs = []
+            for one in getattr(counts, name):
+                ages = np.flatnonzero(one.any(axis=1)).astype(np.int32)
+                kept = one[ages]
+                pairs.append((ages, kept.astype(np.min_scalar_type(int(kept.max(initial=0))))))
+            columns[name] = pairs
+        shape = counts.entered.shape
+        return cls(strata=counts.strata, ages=shape[1], replicates=shape[2], columns=columns)
 
-
-def _pack(counts: ReplicateCounts) -> _Packed:
-    columns = {}
-    for name in COLUMNS:
-        pairs = []
-        for one in getattr(counts, name):
-            ages = np.flatnonzero(one.any(axis=1)).astype(np.int32)
-            kept = one[ages]
-            pairs.append((ages, kept.astype(np.min_scalar_type(int(kept.max(initial=0))))))
-        columns[name] = pairs
-    return _Packed(strata=counts.strata, shape=counts.entered.shape, columns=columns)
-
-
-def _added(packed: Sequence[_Packed], replicates: int) -> ReplicateCounts:
-    """The counts of separate sets of units, in the order of the sets."""
-    strata = tuple(sorted({name for one in packed for name in one.strata}))
-    whole = _empty(strata, max((one.shape[1] for one in packed), default=0), replicates)
-    for one in packed:
+    def add_to(self, whole: ReplicateCounts) -> None:
+        """Add these counts to those of all."""
+        place = {name: at for at, name in enumerate(whole.strata)}
         for name in COLUMNS:
             into = getattr(whole, name)
-            for stratum, (ages, counts) in zip(one.strata, one.columns[name], strict=True):
-                into[strata.index(stratum), ages] += counts
-    return whole
+            for stratum, (ages, counts) in zip(self.strata, self.columns[name], strict=True):
+                into[place[stratum], ages] += counts
+
+    def plus(self, other: _Narrow) -> _Narrow:
+        """Counts of two separate sets of units."""
+        strata = tuple(sorted({*self.strata, *other.strata}))
+        whole = _empty(strata, max(self.ages, other.ages), self.replicates)
+        self.add_to(whole)
+        other.add_to(whole)
+        return _Narrow.of(whole)
+
+    def wide(self) -> ReplicateCounts:
+        """The counts in full arrays."""
+        whole = _empty(self.strata, self.ages, self.replicates)
+        self.add_to(whole)
+        return whole
 
 
 def _check_size(shape: tuple[int, int, int]) -> None:
@@ -188,7 +199,7 @@ def _empty(strata: tuple[str, ...], ages: int, replicates: int) -> ReplicateCoun
     return ReplicateCounts(strata=strata, entered=entered, failed=failed, left=left)
 
 
-def _counted(session: Session, given: dict[str, Any], replicates: int) -> _Packed:
+def _counted(session: Session, given: dict[str, Any], replicates: int) -> _Narrow:
     """The lives of one session in every replicate: one pass over its rows, a batch at a time."""
     from failstats.counts.row_loops import add_weighted
 
@@ -215,7 +226,7 @@ def _counted(session: Session, given: dict[str, Any], replicates: int) -> _Packe
             found.failed,
             found.left,
         )
-    return _pack(found)
+    return _Narrow.of(found)
 
 
 def replicate_counts(
@@ -248,5 +259,5 @@ def replicate_counts(
             do=f"give {REPLICATES} for 95 % intervals.",
         )
     given = {"by": list(by), "clock": clock, **params}
-    parts = session.map_units(_counted, given, replicates, reading=("lives_keyed",))
-    return _added(parts, replicates)
+    found: _Narrow = session.add_units(_counted, given, replicates, reading=("lives_keyed",))
+    return found.wide()

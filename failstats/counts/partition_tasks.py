@@ -15,14 +15,17 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import pyarrow as pa
 
+from failstats.counts.packing import Packed
 from failstats.counts.partition_files import Files, Folder, open_files
 from failstats.vocabulary import Vocabulary
+from failstats.warehouse.adding import Adding, add_up
 from failstats.warehouse.memory import limit_memory, memory_limit
 from failstats.warehouse.session import Session, open_session
 
-__all__ = ["Seen", "Setup", "Supplies", "forget", "on_partition", "select"]
+__all__ = ["Seen", "Setup", "Supplies", "add_tables", "forget", "on_partition", "select"]
 
 Supplies = dict[str, pa.Table]
 #: Facts built again under other variables: (facts, ((variable, value), …)), the innermost last.
@@ -39,6 +42,7 @@ class Setup:
     where : the folder of partitions. options : the filters, as `open_session` takes them.
     memory : the limit of each process, None for what it has anyway.
     threads : of DuckDB for each partition.
+    packs : whether what is found there travels, and so is compressed.
     """
 
     key: str
@@ -49,6 +53,7 @@ class Setup:
     vocabulary: Vocabulary
     memory: str | None = None
     threads: int | None = None
+    packs: bool = False
 
 
 @dataclass(slots=True)
@@ -117,12 +122,19 @@ def on_partition(
         for name, rows in supplies.items():
             found.session.supply(name, rows)
         found.see(seen)
-        return function(found.session, *arguments)
+        value = function(found.session, *arguments)
+    return Packed.of(value) if setup.packs else value
 
 
 def select(session: Session, name: str, given: dict[str, Any]) -> pa.Table:
     """The rows of one query in one partition; of a fact, as the partition alone has it."""
     return session.arrow(name, anew=True, **given)
+
+
+def add_tables(adding: Adding, one: pa.Table, other: pa.Table) -> pa.Table:
+    """What a query returns over two separate sets of units, as of `add_up`."""
+    with duckdb.connect(config={"threads": 1}) as connection:
+        return add_up([one, other], adding, connection).to_arrow_table().cast(one.schema)
 
 
 def forget(key: str) -> None:

@@ -12,28 +12,57 @@ import datetime as dt
 import uuid
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import duckdb
 import pandas as pd
 import pyarrow as pa
 
 from failstats.counts.clusters import Lent, Place, place_of
+from failstats.counts.packing import Packed, size_of
 from failstats.counts.partition_checks import Looked, look_through, said_of
 from failstats.counts.partition_files import Files, Folder, open_files, read_files
-from failstats.counts.partition_tasks import Seen, Setup, Supplies, forget, on_partition, select
+from failstats.counts.partition_tasks import (
+    Seen,
+    Setup,
+    Supplies,
+    add_tables,
+    forget,
+    on_partition,
+    select,
+)
 from failstats.errors import InputError, QueryError, WarehouseError
 from failstats.vocabulary import Vocabulary, load_vocabulary
 from failstats.warehouse.adding import Adding, add_up, adding_of
 from failstats.warehouse.memory import memory_limit
 from failstats.warehouse.queries import Query, find_query
 from failstats.warehouse.session import Session, note_queries, open_session, reads
+from failstats.warehouse.sums import plus
 from failstats.warehouse.tabular import as_frame
 
-__all__ = ["PartitionedSession", "open_partitions"]
+__all__ = ["Moved", "PartitionedSession", "open_partitions"]
 
 COUNTED = ("sums", "distinct")
+#: Arguments of fewer bytes go along with every task; larger ones once to every worker.
+SMALL = 4_000
+
+
+class Moved(NamedTuple):
+    """Bytes that one step moved on a cluster; in one process nothing moves.
+
+    Attributes
+    ----------
+    name : the query, or the first of those that were read.
+    sent : to all workers. left : from all partitions, compressed. received : by the asking process,
+        after the workers have added up what can be added.
+    """
+
+    name: str
+    sent: int
+    left: int
+    received: int
 
 
 class PartitionedSession(Session):
@@ -42,7 +71,7 @@ class PartitionedSession(Session):
     Attributes
     ----------
     parts : the partitions that are asked.
-    moved : (query, bytes sent, bytes received) of every query so far, over all partitions.
+    moved : what every step so far has moved.
     """
 
     def __init__(
@@ -58,9 +87,10 @@ class PartitionedSession(Session):
         )
         self.parts = tuple(one.partition for one in looked if not one.broken)
         self._looked = looked
-        self.moved: list[tuple[str, int, int]] = []
+        self.moved: list[Moved] = []
         self._setup = setup
         self._place = place
+        self._shared: dict[str, Any] = {"": place.share(setup)}
         self._seen: Seen = ()
         self._supplies: Supplies = {}
 
@@ -100,7 +130,15 @@ class PartitionedSession(Session):
         return as_frame(self.connection, self._added(query, adding, given))
 
     def _added(self, query: Query, adding: Adding, given: dict[str, Any]) -> Any:
-        tables = self._map(select, (query.name, given), self._needs(query), query.name)
+        on_workers = partial(add_tables, adding) if adding.kind in COUNTED else None
+        tables = self._map(
+            select,
+            (query.name, given),
+            self._needs(query),
+            query.name,
+            # in one process all tables at once are sooner added than two by two
+            add=on_workers if self._place.packs else None,
+        )
         return add_up(tables, adding, self.connection)
 
     def _needs(self, query: Query) -> Supplies:
@@ -126,17 +164,24 @@ class PartitionedSession(Session):
         arguments: Sequence[Any],
         supplies: Supplies,
         name: str,
+        *,
+        add: Callable[[Any, Any], Any] | None = None,
     ) -> list[Any]:
-        """Call a function on every partition; see `on_partition`."""
+        """Call a function on every partition; see `on_partition`.
+
+        Parameters
+        ----------
+        add : adds up what two sets of units give, where it is; then one sum is handed back.
+        """
+        sent, shared, given = self._to_send(supplies, arguments)
+        tasks = [
+            (self._shared[""], part, shared, self._seen, function, given) for part in self.parts
+        ]
         try:
-            found = self._place.call(
-                on_partition,
-                [
-                    (self._setup, part, supplies, self._seen, function, tuple(arguments))
-                    for part in self.parts
-                ],
-                self.parts,
-            )
+            if add is None:
+                found = self._place.call(on_partition, tasks, self.parts)
+            else:
+                found = [self._place.add(on_partition, tasks, self.parts, add)]
         except (duckdb.IOException, duckdb.InvalidInputException, OSError) as fault:
             raise WarehouseError(
                 "a partition must stay as it was when the session was opened, but one cannot be "
@@ -144,19 +189,54 @@ class PartitionedSession(Session):
                 where=str(self.path),
                 do="ask again: what cannot be read will be named and left out.",
             ) from None
-        sent = sum(rows.nbytes for rows in supplies.values()) * len(self.parts)
-        self.moved.append((name, sent, sum(_bytes(rows) for rows in found)))
-        return found
+        packed = [one for one in found if isinstance(one, Packed)]
+        self.moved.append(
+            Moved(
+                name, sent, sum(one.left for one in packed), sum(len(one.data) for one in packed)
+            )
+        )
+        return [one.open() if isinstance(one, Packed) else one for one in found]
+
+    def _to_send(
+        self, supplies: Supplies, arguments: Sequence[Any]
+    ) -> tuple[int, dict[str, Any], Any]:
+        """Bytes that this step sends, and what its tasks are handed: facts counted over all units
+        go to each worker once, and so do large arguments."""
+        if not self._place.packs:
+            return 0, supplies, tuple(arguments)
+        workers, sent = self._place.processes(), 0
+        if not self.moved:
+            sent += workers * size_of(self._setup)
+        for name, rows in supplies.items():
+            if name not in self._shared:
+                sent += workers * size_of(rows)
+                self._shared[name] = self._place.share(rows)
+        given: Any = tuple(arguments)
+        size = size_of(given)
+        if size > SMALL:
+            given = self._place.share(given)
+        sent += size * (workers if size > SMALL else len(self.parts))
+        return sent, {name: self._shared[name] for name in supplies}, given
+
+    def _all_needs(self, reading: Sequence[str]) -> Supplies:
+        note_queries(self.choices["queries"], reading)
+        supplies: Supplies = {}
+        for name in reading:
+            supplies |= self._needs(find_query(name))
+        return supplies
 
     def map_units(
         self, function: Callable[..., Any], *arguments: Any, reading: Sequence[str]
     ) -> list[Any]:
         """As of any session: on each partition, in their order."""
-        note_queries(self.choices["queries"], reading)
-        supplies: Supplies = {}
-        for name in reading:
-            supplies |= self._needs(find_query(name))
-        return self._map(function, arguments, supplies, reading[0])
+        return self._map(function, arguments, self._all_needs(reading), reading[0])
+
+    def add_units(
+        self, function: Callable[..., Any], *arguments: Any, reading: Sequence[str]
+    ) -> Any:
+        """As of any session: added up where the partitions are."""
+        needed = self._all_needs(reading)
+        return self._map(function, arguments, needed, reading[0], add=plus)[0]
 
     def before(self, day: dt.date) -> Session:
         """As of any session: of the same partitions, where they are."""
@@ -185,10 +265,6 @@ class PartitionedSession(Session):
             yield
         finally:
             self._seen = before
-
-
-def _bytes(found: Any) -> int:
-    return int(getattr(found, "nbytes", 0))
 
 
 def _adding(query: Query) -> Adding:
@@ -293,6 +369,7 @@ def open_partitions(
             vocabulary=words,
             memory=memory_limit(),
             threads=place.threads,
+            packs=place.packs,
         )
         whole.choices["partitions"] = {
             "asked": sum(not one.broken for one in looked),

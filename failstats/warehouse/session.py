@@ -29,6 +29,7 @@ from failstats.warehouse.tabular import as_frame
 __all__ = ["Session", "note_queries", "open_session", "reads"]
 
 EARLIEST = dt.date(1970, 1, 1)
+MOST_HELD = 4  # sets of rows kept for the next step of a fit; they can be made again
 
 
 class Kept(dict[str, Any]):
@@ -79,6 +80,7 @@ class Session:
     warnings: list[tuple[str, str]] = field(default_factory=list)
     kept: Kept = field(init=False)
     _built: set[str] = field(default_factory=set)
+    _held: dict[Any, Any] = field(default_factory=dict)
     _otherwise: int = 0
 
     def __post_init__(self) -> None:
@@ -212,6 +214,35 @@ class Session:
         note_queries(self.choices["queries"], reading)
         return [function(self, *arguments)]
 
+    def add_units(
+        self, function: Callable[..., Any], *arguments: Any, reading: Sequence[str]
+    ) -> Any:
+        """What `map_units` finds, added up by `failstats.warehouse.sums.plus`.
+
+        Parameters
+        ----------
+        function : its first argument is a session of some of the units; returns sums over them,
+            few enough to travel. reading : the queries that it runs.
+        """
+        note_queries(self.choices["queries"], reading)
+        return function(self, *arguments)
+
+    def hold(self, key: Any, make: Callable[[], Any]) -> Any:
+        """What a pass over rows needs again and again: made once, and given up for others' sake.
+
+        Parameters
+        ----------
+        key : by which it is known; facts seen otherwise have their own.
+        make : makes it, now or again.
+        """
+        if key in self._held:
+            self._held[key] = self._held.pop(key)
+        else:
+            while len(self._held) >= MOST_HELD:
+                self._held.pop(next(iter(self._held)))
+            self._held[key] = make()
+        return self._held[key]
+
     @contextmanager
     def seen_otherwise(self, facts: Sequence[str], **variables: Any) -> Iterator[None]:
         """Some facts built again under other variables; as before afterwards.
@@ -231,11 +262,13 @@ class Session:
         for name in kept:
             self.connection.execute(f'alter table "{name}" rename to "{name}{mark}"')
         self._built -= set(facts)
+        held, self._held = self._held, {}
         try:
             for name, value in variables.items():
                 self.connection.execute(f"set variable {name} = $value", {"value": value})
             yield
         finally:
+            self._held = held
             for name in facts:
                 if name in self._built:
                     self.connection.execute(f'drop table "{name}"')
