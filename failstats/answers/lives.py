@@ -12,12 +12,8 @@ from failstats.answers.lives_ages import (
     age_bands,
     between_looks,
     left_at_ages,
-    mean_counts,
     plot_points,
-    recurrence_rows,
-    recurrences_apart,
     replaced_bounds,
-    trend_with_age,
 )
 from failstats.answers.lives_answer import Lives
 from failstats.answers.lives_fits import (
@@ -31,6 +27,12 @@ from failstats.answers.lives_fits import (
     risk_table,
     silent_parts,
     single_life,
+)
+from failstats.answers.lives_recurrence import (
+    mean_counts,
+    recurrences,
+    recurrences_apart,
+    trend_with_age,
 )
 from failstats.answers.lives_replicates import with_replicates
 from failstats.answers.lives_rows import Life
@@ -279,7 +281,7 @@ def _part(
     strata: list[Life] = []
     own = selection
     more: dict[str, Any] = {}
-    repeats = recurrence_rows(session, part) if asked.clock == "days" else None
+    repeats = recurrences(session, part, by) if asked.clock == "days" else None
     if by and head.curve:
         own = selection if "followed_as" in by else checks.selection
         strata, more["compared"] = strata_rows(
@@ -292,7 +294,7 @@ def _part(
             label="" if own == selection == head.selection else checks.label,
             checked_on=checks.said if own == checks.selection else "all units",
         )
-        more["recurrence_difference"] = recurrences_apart(repeats, by, asked.level)
+        more["recurrence_difference"] = recurrences_apart(repeats, asked.level)
     if head.curve:
         more |= {
             "first_and_later": first_and_later(session, part, checks.selection, asked.level),

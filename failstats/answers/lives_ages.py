@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
-
 import numpy as np
 import pandas as pd
 
@@ -16,9 +13,6 @@ from failstats.answers.lives_rows import (
     FoundLater,
     LifeLeft,
     PlotPoint,
-    RecurrenceDifference,
-    RecurrencePoint,
-    RecurrenceTrend,
     Replaced,
 )
 from failstats.counts.risk_table import RiskTable
@@ -28,12 +22,6 @@ from failstats.estimate.life_checks import observed_expected, probability_plot
 from failstats.estimate.life_intervals import fit_intervals
 from failstats.estimate.life_models import FittedLife, NoFit, fit
 from failstats.estimate.mean_life import life_left
-from failstats.estimate.recurrence import (
-    MeanCumulative,
-    mean_cumulative_difference,
-    mean_cumulative_function,
-)
-from failstats.estimate.recurrence_trend import laplace_trend
 from failstats.warehouse.session import Session
 
 __all__ = [
@@ -41,12 +29,8 @@ __all__ = [
     "age_bands",
     "between_looks",
     "left_at_ages",
-    "mean_counts",
     "plot_points",
-    "recurrence_rows",
-    "recurrences_apart",
     "replaced_bounds",
-    "trend_with_age",
 ]
 
 BAND_LOADS = 250.0  # about ten months of a dryer used six times a week
@@ -248,100 +232,3 @@ def between_looks(
         return FoundLater(found=count, scale_days=None, ci=None)
     low, high = found.interval(asked.level, method="normal")["scale"]
     return FoundLater(found=count, scale_days=found.parameters["scale"], ci=(low, high))
-
-
-# --- failures of one unit again and again --------------------------------------------------------
-
-
-def recurrence_rows(session: Session, part: str) -> tuple[pd.DataFrame, pd.DataFrame] | None:
-    """Watched contract units, and the failures of this part on them; None where there are none."""
-    rows = session.run("lives_recurrence", part=part)
-    if rows.empty or rows["event_days"].notna().sum() == 0:
-        return None
-    rows["who"] = rows["unit_id"] + " " + rows["span"].astype(str)
-    units = rows.drop_duplicates("who")
-    units = units[units["exit_days"] > units["entry_days"]].reset_index(drop=True)
-    events = rows.dropna(subset="event_days")
-    events = events[
-        events["who"].isin(units["who"]) & (events["event_days"] > events["entry_days"])
-    ]
-    code = pd.Series(units.index, index=units["who"])
-    return units, events.assign(row=events["who"].map(code))
-
-
-def _counted(units: pd.DataFrame, events: pd.DataFrame) -> MeanCumulative:
-    code = pd.Series(np.arange(len(units)), index=units["who"])
-    return mean_cumulative_function(
-        events["who"].map(code).to_numpy(),
-        event_age=events["event_days"].to_numpy(float),
-        unit_entry=units["entry_days"].to_numpy(float),
-        unit_exit=units["exit_days"].to_numpy(float),
-    )
-
-
-def mean_counts(
-    rows: tuple[pd.DataFrame, pd.DataFrame] | None, level: float
-) -> list[RecurrencePoint]:
-    """Mean cumulative number of failures per contract unit, by unit age."""
-    if rows is None or rows[1].empty:
-        return []
-    found = _counted(*rows)
-    low, high = found.interval(level)
-    return [
-        RecurrencePoint(
-            age_days=float(a), at_risk=int(n), mean_count=float(m), ci=(number(lo), number(hi))
-        )
-        for a, n, m, lo, hi in zip(found.age, found.at_risk, found.mean, low, high, strict=True)
-    ]
-
-
-def trend_with_age(rows: tuple[pd.DataFrame, pd.DataFrame] | None) -> RecurrenceTrend | None:
-    """Whether failures of one unit come faster as it ages (Laplace); None without failures."""
-    if rows is None or rows[1].empty:
-        return None
-    units, events = rows
-    found = laplace_trend(
-        events["event_days"].to_numpy(float),
-        unit_exit=units["exit_days"].to_numpy(float),
-        unit_entry=units["entry_days"].to_numpy(float),
-        event_unit=events["row"].to_numpy(),
-    )
-    return RecurrenceTrend(events=found.events, statistic=found.statistic, p_value=found.p_value)
-
-
-def recurrences_apart(
-    rows: tuple[pd.DataFrame, pd.DataFrame] | None, by: Sequence[str], level: float
-) -> list[RecurrenceDifference]:
-    """Failures per unit of each group against the rest (of two groups, against the other)."""
-    if rows is None or len(by) != 1 or by[0] not in UNIT_COLUMNS:
-        return []
-    units, events = rows
-    column = by[0]
-    groups = sorted(units[column].dropna().unique())
-    out = []
-    if len(groups) < 2:
-        return []
-    for group in groups[:1] if len(groups) == 2 else groups:
-        apart: list[Any] = []
-        for mine in (True, False):
-            chosen = [(frame[column] == group) == mine for frame in rows]
-            known = [frame[column].notna() for frame in rows]
-            apart.append((units[chosen[0] & known[0]], events[chosen[1] & known[1]]))
-        if any(one[1].empty for one in apart):
-            continue
-        first, second = (_counted(*one) for one in apart)
-        until = min(first.followed_to, second.followed_to)
-        ages = YEAR_DAYS * np.arange(1, int(until // YEAR_DAYS) + 1)
-        found = mean_cumulative_difference(first, second=second, ages=ages)
-        low, high = found.interval(level)
-        out += [
-            RecurrenceDifference(
-                first=str(group),
-                second=str(groups[1]) if len(groups) == 2 else "the rest",
-                age_days=float(a),
-                difference=float(d),
-                ci=(number(lo), number(hi)),
-            )
-            for a, d, lo, hi in zip(found.age, found.difference, low, high, strict=True)
-        ]
-    return out

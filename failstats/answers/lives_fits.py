@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from failstats.answers.lives_clusters import clustered
 from failstats.answers.lives_rows import (
     YEAR_DAYS,
     BracketEnd,
@@ -23,7 +24,6 @@ from failstats.estimate.curves import kaplan_meier
 from failstats.estimate.incidence import aalen_johansen
 from failstats.estimate.life_families import FAMILIES
 from failstats.estimate.life_models import FittedLife, NoFit, aic_weights, fit
-from failstats.estimate.life_robust import sandwich
 from failstats.estimate.mean_life import restricted_mean
 from failstats.warehouse.session import Session
 
@@ -37,7 +37,6 @@ __all__ = [
     "Selection",
     "bracket_of",
     "checked_on",
-    "clustered",
     "disagree",
     "first_and_later",
     "life_row",
@@ -140,29 +139,6 @@ def parameters_of(values: Mapping[str, Any]) -> dict[str, Any]:
     return {("scale_days" if k == "scale" else k): v for k, v in values.items()}
 
 
-def clustered(rows: pd.DataFrame, selection: Selection, found: FittedLife) -> FittedLife:
-    """Standard errors that take lives of one unit (or building) together.
-
-    Parameters
-    ----------
-    rows : `lives_rows` of the lives that were fitted.
-    """
-    per_day: Any = 1.0
-    if selection.clock == "loads":
-        rows = rows.dropna(subset="loads_per_week")
-        per_day = rows["loads_per_week"].to_numpy(float) / 7
-    entry = np.floor(rows["entry_days"].to_numpy(float) * per_day + 0.5)
-    leaves = np.floor(rows["exit_days"].to_numpy(float) * per_day + 0.5)
-    covariance = sandwich(
-        found,
-        entry=entry,
-        exit=leaves,
-        failed=(rows["ending"] == "failed").to_numpy(),
-        cluster=rows["cluster_id"].to_numpy(),
-    )
-    return found.clustered(covariance)
-
-
 def single_life(
     session: Session,
     part: str,
@@ -185,7 +161,7 @@ def single_life(
         params = {k: v for k, v in selection.params(part).items() if k != "bracket"}
         units = session.run("lives_units", by=[], **params)
         if len(units) and share_with_two_lives(units).iloc[0] > TWO_LIVES_SHARE:
-            return clustered(session.run("lives_rows", **selection.params(part)), selection, found)
+            return clustered(session, part, selection, {"": found})[""]
     return found
 
 

@@ -7,16 +7,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
-import pandas as pd
-
 from failstats.answers.lives_ages import age_bands, left_at_ages, plot_points
+from failstats.answers.lives_clusters import clustered
 from failstats.answers.lives_fits import (
     CONFOUNDED,
     TWO_LIVES_SHARE,
     Asked,
     Selection,
-    clustered,
     life_row,
     parameters_of,
     risk_table,
@@ -75,7 +72,6 @@ def strata_rows(
     tables = risk_table(session, part, selection, by)
     plain = {k: v for k, v in selection.params(part).items() if k != "bracket"}
     units = session.run("lives_units", by=by, **plain).set_index("stratum")
-    rows = None
     fits: dict[str, FittedLife | NoFit] = {}
     pulls: dict[str, ShapePull] = {}
     free = {key: fit(table, model=asked.model, cause="failed") for key, table in tables.items()}
@@ -89,13 +85,16 @@ def strata_rows(
                 pulls[key] = pull
         fits[key] = found
     prices = _prices(session, part) if by == ["item_id"] else {}
+    several = share_with_two_lives(units) > TWO_LIVES_SHARE
+    together = {
+        key: found
+        for key, found in fits.items()
+        if isinstance(found, FittedLife) and several.get(key, False)
+    }
+    fits |= clustered(session, part, selection, together, by)
     lives = []
     for key, table in tables.items():
         found = fits[key]
-        several = key in units.index and share_with_two_lives(units)[key] > TWO_LIVES_SHARE
-        if several and isinstance(found, FittedLife):
-            rows = session.run("lives_rows", **selection.params(part)) if rows is None else rows
-            found = clustered(rows[_of_stratum(rows, by, key)], selection, found)
         stratum = dict(zip(by, json.loads(key), strict=True))
         row = life_row(
             asked,
@@ -180,13 +179,6 @@ def _shared(shared: SharedFamilies | None, key: str, asked: Asked) -> Shared | N
         ),
         own_weight=float(shared.own_weight[shared.names.index(key), at]),
     )
-
-
-def _of_stratum(rows: pd.DataFrame, by: Sequence[str], key: str) -> Any:
-    mine = np.ones(len(rows), dtype=bool)
-    for column, value in zip(by, json.loads(key), strict=True):
-        mine &= (rows[column].isna() if value is None else rows[column] == value).to_numpy()
-    return mine
 
 
 def _prices(session: Session, part: str) -> dict[Any, float]:

@@ -60,7 +60,9 @@ def add_packed(add: Callable[[Any, Any], Any], one: Packed, other: Packed) -> Pa
 
 def size_of(value: Any) -> int:
     """Bytes of a value as it is sent."""
-    return int(value.nbytes) if isinstance(value, pa.Table) else len(pickle.dumps(value, protocol=5))
+    return (
+        int(value.nbytes) if isinstance(value, pa.Table) else len(pickle.dumps(value, protocol=5))
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +78,8 @@ class _Narrow:
 
     def table(self) -> pa.Table:
         arrays = [
-            column.array(field.type) for column, field in zip(self.columns, self.schema, strict=True)
+            column.array(field.type)
+            for column, field in zip(self.columns, self.schema, strict=True)
         ]
         return pa.Table.from_arrays(arrays, schema=self.schema)
 

@@ -191,9 +191,7 @@ class PartitionedSession(Session):
             ) from None
         packed = [one for one in found if isinstance(one, Packed)]
         self.moved.append(
-            Moved(
-                name, sent, sum(one.left for one in packed), sum(len(one.data) for one in packed)
-            )
+            Moved(name, sent, sum(one.left for one in packed), sum(len(one.data) for one in packed))
         )
         return [one.open() if isinstance(one, Packed) else one for one in found]
 

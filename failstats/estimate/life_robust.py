@@ -2,18 +2,35 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from failstats.errors import InputError
+from failstats.estimate.life_families import FAMILIES
 from failstats.estimate.life_models import FittedLife
 from failstats.estimate.stretch import read_only
 
-__all__ = ["life_scores", "sandwich"]
+__all__ = ["LifeLaw", "life_scores", "robust_covariance", "sandwich", "score_squares"]
 
 
-def life_scores(fit: FittedLife, *, entry: Any, exit: Any, failed: Any) -> np.ndarray:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LifeLaw:
+    """A fitted law of life without the counts behind it: model, theta (p,), and the age in days
+    at which failures of day 0 stand."""
+
+    model: str
+    theta: np.ndarray
+    zero_age: float
+
+    @classmethod
+    def of(cls, fit: FittedLife) -> LifeLaw:
+        """The law of a fit on counts."""
+        return cls(model=fit.model, theta=np.array(fit.theta), zero_age=_zero_age(fit))
+
+
+def life_scores(fit: FittedLife | LifeLaw, *, entry: Any, exit: Any, failed: Any) -> np.ndarray:
     """How hard each life pulls at each parameter: shape (m, p), summing to 0 without a penalty.
 
     Parameters
@@ -27,19 +44,20 @@ def life_scores(fit: FittedLife, *, entry: Any, exit: Any, failed: Any) -> np.nd
     died = np.asarray(failed, dtype=bool)
     if died.shape != ends.shape:
         raise InputError("entry, exit and failed must be equally long.")
-    zero_age = _zero_age(fit)
+    law = fit if isinstance(fit, LifeLaw) else LifeLaw.of(fit)
+    family, theta = FAMILIES[law.model], law.theta
     at_end, end_place = _lookup(ends)
     at_begin, begin_place = _lookup(begins)
     zero = at_end == 0
-    positive = np.where(zero, zero_age, at_end)
-    hazard = fit.family.log_hazard(fit.theta, positive).first
-    total = fit.family.cumulative(fit.theta, positive).first
+    positive = np.where(zero, law.zero_age, at_end)
+    hazard = family.log_hazard(theta, positive).first
+    total = family.cumulative(theta, positive).first
     if_failed = hazard - total
     if_left = np.where(zero, 0.0, -total)
     scores = np.where(died, if_failed[:, end_place], if_left[:, end_place])
     there = at_begin > 0
-    before = np.zeros((fit.theta.size, at_begin.size))
-    before[:, there] = fit.family.cumulative(fit.theta, at_begin[there]).first
+    before = np.zeros((theta.size, at_begin.size))
+    before[:, there] = family.cumulative(theta, at_begin[there]).first
     return (scores + before[:, begin_place]).T
 
 
@@ -61,6 +79,21 @@ def sandwich(fit: FittedLife, *, entry: Any, exit: Any, failed: Any, cluster: An
     Scores are summed within a cluster before they are squared; no small-sample factor. Lives
     that entered and left at one age above 0 add nothing, as in the counts.
     """
+    squares = score_squares(LifeLaw.of(fit), entry=entry, exit=exit, failed=failed, cluster=cluster)
+    return robust_covariance(fit, squares)
+
+
+def robust_covariance(fit: FittedLife, squares: np.ndarray) -> np.ndarray:
+    """``sandwich`` from the ``score_squares`` of all clusters, added up: shape (p, p)."""
+    bread = np.linalg.inv(-fit.likelihood(fit.theta)[2])
+    return read_only(bread @ squares @ bread)
+
+
+def score_squares(fit: LifeLaw, *, entry: Any, exit: Any, failed: Any, cluster: Any) -> np.ndarray:
+    """Scores summed within each cluster, squared and added up: shape (p, p).
+
+    Those of separate sets of clusters add up. Parameters as in ``sandwich``.
+    """
     scores = life_scores(fit, entry=entry, exit=exit, failed=failed)
     idle = (np.asarray(entry) == np.asarray(exit)) & (np.asarray(exit) > 0)
     scores[np.broadcast_to(idle, scores.shape[:1])] = 0.0
@@ -76,8 +109,7 @@ def sandwich(fit: FittedLife, *, entry: Any, exit: Any, failed: Any, cluster: An
         _, codes = np.unique(codes, return_inverse=True)
     size = int(codes.max()) + 1 if codes.size else 0
     summed = np.stack([np.bincount(codes, weights=one, minlength=size) for one in scores.T])
-    bread = np.linalg.inv(-fit.likelihood(fit.theta)[2])
-    return read_only(bread @ (summed @ summed.T) @ bread)
+    return np.asarray(summed @ summed.T)
 
 
 def _zero_age(fit: FittedLife) -> float:

@@ -15,8 +15,12 @@ from failstats.estimate.stretch import read_only
 __all__ = [
     "MeanCumulative",
     "MeanCumulativeDifference",
+    "RecurrenceCounts",
+    "mean_cumulative",
     "mean_cumulative_difference",
     "mean_cumulative_function",
+    "recurrence_counts",
+    "variance_steps",
 ]
 
 
@@ -125,37 +129,131 @@ def mean_cumulative_function(
     >>> mcf.mean.round(4).tolist(), mcf.variance.round(4).tolist()
     ([0.3333, 0.6667, 1.3333, 1.8333], [0.0741, 0.0741, 0.2963, 0.7546])
     """
-    exits = np.atleast_1d(np.asarray(unit_exit, dtype=float))
-    entries = np.broadcast_to(np.asarray(unit_entry, dtype=float), exits.shape)
+    rows: dict[str, Any] = {
+        "event_age": event_age, "unit_entry": unit_entry, "unit_exit": unit_exit, "counts": counts,
+    }  # fmt: skip
+    found = recurrence_counts(event_unit, **rows, unit=unit)
+    return mean_cumulative(found, variance_steps(found, event_unit, **rows))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RecurrenceCounts:
+    """Units followed and their failures, counted; those of separate sets of units add up.
+
+    followed : the ages at which units enter and leave. age, events : shape (n,), ascending ages
+        with failures, and how many. units, followed_to : units followed, and to which age.
+    """
+
+    followed: RiskTable
+    age: np.ndarray
+    events: np.ndarray
+    units: float
+    followed_to: float
+
+    @property
+    def at_risk(self) -> np.ndarray:
+        """(n,) units at risk at each age with failures."""
+        return self.followed.at_risk_at(self.age).astype(float)
+
+    def plus(self, other: RecurrenceCounts) -> RecurrenceCounts:
+        """Counts of two separate sets of units."""
+        age, place = np.unique(np.concatenate([self.age, other.age]), return_inverse=True)
+        events = np.concatenate([self.events, other.events])
+        return RecurrenceCounts(
+            followed=self.followed + other.followed,
+            age=age,
+            events=np.bincount(place, weights=events, minlength=age.size),
+            units=self.units + other.units,
+            followed_to=max(self.followed_to, other.followed_to),
+        )
+
+
+def _jumps(event_unit: Any, event_age: Any) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Failures of one unit on one day as one jump of that size: unit, age and size, sorted."""
     owner, ages = np.asarray(event_unit, dtype=np.int64), np.asarray(event_age, dtype=float)
-    _check(owner, ages, entries, exits)
-    alike = _counts(counts, exits)
-    followed = (exits > entries) | (exits == 0)
-    table = RiskTable.from_lives(
-        entries, exits, np.zeros(exits.size, dtype=bool), counts, unit=unit
-    )
-    # Failures of one unit on one day are one jump of that size.
     order = np.lexsort((ages, owner))
     owner, ages = owner[order], ages[order]
     new = np.ones(owner.size, dtype=bool)
     new[1:] = (np.diff(owner) != 0) | (np.diff(ages) != 0)
     first = np.flatnonzero(new)
-    jump = np.diff(np.append(first, owner.size)).astype(float)
-    owner, ages = owner[first], ages[first]
+    return owner[first], ages[first], np.diff(np.append(first, owner.size)).astype(float)
 
+
+def _units(unit_entry: Any, unit_exit: Any) -> tuple[np.ndarray, np.ndarray]:
+    exits = np.atleast_1d(np.asarray(unit_exit, dtype=float))
+    return np.broadcast_to(np.asarray(unit_entry, dtype=float), exits.shape), exits
+
+
+def recurrence_counts(
+    event_unit: Any,
+    *,
+    event_age: Any,
+    unit_entry: Any = 0,
+    unit_exit: Any,
+    counts: Any = None,
+    unit: str = "days",
+) -> RecurrenceCounts:
+    """First pass over rows: what the mean needs. Parameters as of `mean_cumulative_function`."""
+    entries, exits = _units(unit_entry, unit_exit)
+    _check(
+        np.asarray(event_unit, dtype=np.int64), np.asarray(event_age, dtype=float), entries, exits
+    )
+    alike = _counts(counts, exits)
+    owner, ages, jump = _jumps(event_unit, event_age)
     age, place = np.unique(ages, return_inverse=True)
-    events = np.bincount(place, weights=jump * alike[owner], minlength=age.size)
-    at_risk = table.at_risk_at(age).astype(float)
-    variance = _robust_variance(owner, place, jump, age, events, at_risk, entries, exits, alike)
-    return MeanCumulative(
-        age=read_only(age),
-        at_risk=read_only(at_risk),
-        events=read_only(events),
-        mean=read_only(np.cumsum(events / at_risk)),
-        variance=read_only(variance),
+    followed = (exits > entries) | (exits == 0)
+    return RecurrenceCounts(
+        followed=RiskTable.from_lives(
+            entries, exits, np.zeros(exits.size, dtype=bool), counts, unit=unit
+        ),
+        age=age,
+        events=np.bincount(place, weights=jump * alike[owner], minlength=age.size),
+        units=float(alike[followed].sum()),
         followed_to=float(exits.max(initial=0.0)),
-        units=int(np.rint(alike[followed].sum())),
-        unit=unit,
+    )
+
+
+def variance_steps(
+    total: RecurrenceCounts,
+    event_unit: Any,
+    *,
+    event_age: Any,
+    unit_entry: Any = 0,
+    unit_exit: Any,
+    counts: Any = None,
+) -> np.ndarray:
+    """Second pass: what these rows add to the variance from each age of ``total`` to the next.
+
+    Parameters
+    ----------
+    total : the counts of all units, of which these rows may be some; the rest as of
+        `mean_cumulative_function`.
+
+    Returns
+    -------
+    Shape (n,); those of separate sets of units add up.
+    """
+    entries, exits = _units(unit_entry, unit_exit)
+    owner, ages, jump = _jumps(event_unit, event_age)
+    place = np.searchsorted(total.age, ages)
+    alike = _counts(counts, exits)
+    return _robust_steps(
+        owner, place, jump, total.age, total.events, total.at_risk, entries, exits, alike
+    )
+
+
+def mean_cumulative(total: RecurrenceCounts, steps: np.ndarray) -> MeanCumulative:
+    """Failures per unit from the counts of all units and their `variance_steps`, added up."""
+    at_risk = total.at_risk
+    return MeanCumulative(
+        age=read_only(total.age),
+        at_risk=read_only(at_risk),
+        events=read_only(total.events),
+        mean=read_only(np.cumsum(total.events / at_risk)),
+        variance=read_only(np.maximum(np.cumsum(steps), 0.0)),
+        followed_to=total.followed_to,
+        units=int(np.rint(total.units)),
+        unit=total.followed.unit,
     )
 
 
@@ -188,7 +286,7 @@ def _check(owner: np.ndarray, ages: np.ndarray, entries: np.ndarray, exits: np.n
         )
 
 
-def _robust_variance(
+def _robust_steps(
     owner: np.ndarray,
     place: np.ndarray,
     jump: np.ndarray,
@@ -199,7 +297,7 @@ def _robust_variance(
     exits: np.ndarray,
     alike: np.ndarray,
 ) -> np.ndarray:
-    """Sum over units of the squared residual sum, at every age, without a unit-by-age table.
+    """Steps of the sum over units of the squared residual sum, without a unit-by-age table.
 
     The residual of unit i at t is (its jumps / at risk so far) - (expected so far); its square
     changes at an age only through units at risk there, so running sums over those suffice.
@@ -236,7 +334,7 @@ def _robust_variance(
         weights=alike[owner] * (gain**2 + 2 * gain * (before - due[place])),
         minlength=times,
     )
-    return np.maximum(np.cumsum(change), 0.0)
+    return change
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -14,10 +14,13 @@ from failstats.estimate.intervals import Interval, normal_quantile
 __all__ = [
     "PowerLaw",
     "Trend",
+    "TrendSums",
     "laplace_trend",
     "power_law_process",
     "power_law_trend",
     "reversal_trend",
+    "trend_of_sums",
+    "trend_sums",
 ]
 
 
@@ -62,8 +65,6 @@ def _followed(
             where="rows " + ", ".join(map(str, wrong[:5])),
             rows=wrong.tolist(),
         )
-    if not ages.size:
-        raise FitError("a trend needs failures, but none were given.")
     return ages, begin, end
 
 
@@ -94,6 +95,47 @@ def laplace_trend(
     Following must not have been ended by a failure; of a unit known only because somebody
     called, leave out the first call. Reference: NIST/SEMATECH e-Handbook 8.2.3.4.
     """
+    return trend_of_sums(
+        trend_sums(
+            event_age,
+            unit_exit=unit_exit,
+            unit_entry=unit_entry,
+            event_unit=event_unit,
+            counts=counts,
+        )
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrendSums:
+    """What the Laplace test needs of the failures; those of separate sets of units add up.
+
+    pull : the sum of (age at failure - middle of the time followed). squares : the sum of the
+    squared lengths of that time. events : failures.
+    """
+
+    pull: float
+    squares: float
+    events: float
+
+    def plus(self, other: TrendSums) -> TrendSums:
+        """Sums of two separate sets of units."""
+        return TrendSums(
+            pull=self.pull + other.pull,
+            squares=self.squares + other.squares,
+            events=self.events + other.events,
+        )
+
+
+def trend_sums(
+    event_age: Any,
+    *,
+    unit_exit: Any,
+    unit_entry: Any = 0,
+    event_unit: Any = None,
+    counts: Any = None,
+) -> TrendSums:
+    """The sums of `laplace_trend`, with its parameters; zeros without a failure."""
     ages, begin, end = _followed(event_age, event_unit, unit_entry, unit_exit)
     alike = np.ones(ages.size)
     if counts is not None:
@@ -101,13 +143,28 @@ def laplace_trend(
         if each.shape != np.atleast_1d(unit_exit).shape or not (each > 0).all():
             raise InputError("counts must be above 0, one for each unit.")
         alike = each[0 * ages.astype(int) if event_unit is None else np.asarray(event_unit)]
-    pull = alike @ (ages - (begin + end) / 2)
-    deviate = float(pull / np.sqrt(alike @ (end - begin) ** 2 / 12))
+    return TrendSums(
+        pull=float(alike @ (ages - (begin + end) / 2)),
+        squares=float(alike @ (end - begin) ** 2),
+        events=float(alike.sum()),
+    )
+
+
+def trend_of_sums(sums: TrendSums) -> Trend:
+    """The test of `laplace_trend` from the sums of all failures.
+
+    Raises
+    ------
+    FitError : there is no failure.
+    """
+    if not sums.events:
+        raise FitError("a trend needs failures, but none were given.")
+    deviate = sums.pull / float(np.sqrt(sums.squares / 12))
     return Trend(
         statistic=deviate,
         p_fewer=float(ndtr(deviate)),
         p_more=float(ndtr(-deviate)),
-        events=int(np.rint(alike.sum())),
+        events=int(np.rint(sums.events)),
     )
 
 
@@ -123,6 +180,8 @@ def power_law_trend(event_age: Any, *, unit_exit: Any, event_unit: Any = None) -
     Twice the sum of log(exit / age). Reference: NIST/SEMATECH e-Handbook 8.2.3.4.
     """
     ages, _, end = _followed(event_age, event_unit, 0, unit_exit)
+    if not ages.size:
+        raise FitError("a trend needs failures, but none were given.")
     statistic = float(2 * np.log(end / ages).sum())
     fewer = float(chdtrc(2 * ages.size, statistic))
     return Trend(statistic=statistic, p_fewer=fewer, p_more=1 - fewer, events=ages.size)

@@ -1,4 +1,4 @@
-"""Adding up what separate sets of units give, in a fixed order and with few of them held at once."""
+"""Adding up what separate sets of units give, in a fixed order, few of them held at once."""
 
 from __future__ import annotations
 
@@ -28,7 +28,8 @@ def plus(one: Any, other: Any) -> Any:
         return one.plus(other)
     if isinstance(one, dict):
         return {
-            key: plus(one.get(key), other.get(key)) for key in [*one, *(k for k in other if k not in one)]
+            key: plus(one.get(key), other.get(key))
+            for key in [*one, *(k for k in other if k not in one)]
         }
     if isinstance(one, tuple):
         return tuple(plus(a, b) for a, b in zip(one, other, strict=True))
