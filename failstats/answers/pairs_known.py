@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from failstats.answers.vents_models import UNKNOWN
-from failstats.answers.vents_records import EDITION, run_lengths
+from failstats.answers.vents_runs import EDITION, run_lengths, runs_of_units
 from failstats.warehouse.session import Session
 
 __all__ = ["cut_by_vents", "known_columns", "known_of_units"]
@@ -25,7 +25,8 @@ LEVELS = ("family", "fuel", "run_length", "vent_state")
 def known_of_units(session: Session) -> pd.DataFrame:
     """unit_id, family, fuel, loads_per_week, run_length (within, over_limit, unknown)."""
     units = session.run("stg_units")[["unit_id", "family", "fuel", "loads_per_week"]]
-    runs = run_lengths(session, EDITION).units.rename(columns={"length": "run_length"})
+    known = run_lengths(session, EDITION).known
+    runs = runs_of_units(session, known).rename(columns={"length": "run_length"})
     return units.merge(runs[["unit_id", "run_length"]], on="unit_id", how="left")
 
 

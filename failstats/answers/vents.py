@@ -23,16 +23,14 @@ from failstats.answers.vents_parts import (
 )
 from failstats.answers.vents_records import (
     DEFAULT_MONTHS,
-    EDITION,
     Bands,
     bands_of,
     cleanings_watched,
     failures_by_band,
     neglect_as,
-    part_rows,
-    run_lengths,
 )
 from failstats.answers.vents_rows import VentEffect, Vents
+from failstats.answers.vents_runs import EDITION, run_lengths
 from failstats.answers.vents_sensitivity import Sensitivity, moved, sensitivities
 from failstats.answers.vents_shape import (
     DOSE_MONTHS,
@@ -44,6 +42,7 @@ from failstats.answers.vents_shape import (
     life_curves,
     pressure_scale,
 )
+from failstats.answers.vents_stretches import part_rows
 from failstats.answers.vents_verdict import FEWEST_CASES
 from failstats.answers.vents_words import WAY_WORDS
 from failstats.errors import FitError, InputError

@@ -23,8 +23,9 @@ from failstats.answers.vents_parts import (
     number_or_none,
     time_ratio_of,
 )
-from failstats.answers.vents_records import Bands, Runs
+from failstats.answers.vents_records import Bands
 from failstats.answers.vents_rows import NumberPiece, SecondModel, VentEffect, WithinUnit
+from failstats.answers.vents_runs import Runs
 from failstats.answers.vents_verdict import FEWEST_CASES, Evidence, Verdict, verdict
 from failstats.answers.vents_words import band_words
 from failstats.estimate.belief import detectable_hazard_ratio, e_value

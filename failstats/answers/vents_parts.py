@@ -26,9 +26,9 @@ from failstats.answers.vents_records import (
     AHEAD_DAYS,
     REACTION_DAYS,
     Bands,
-    Runs,
-    part_rows,
 )
+from failstats.answers.vents_runs import Runs
+from failstats.answers.vents_stretches import part_rows, same_unit_rows
 from failstats.errors import FitError
 from failstats.estimate.belief import calibrated_interval, control_verdict
 from failstats.estimate.intervals import normal_quantile
@@ -164,10 +164,7 @@ def fit_part(
     names = (bands.reference, *bands.names)
     within = None
     if control is not None and control != part:
-        both = session.run("vents_same_unit", part=part, control=control, followed=list(followed))
-        within = within_unit(
-            both[both["part_age"].gt(0) & both["control_age"].gt(0)], names=bands.names
-        )
+        within = within_unit(same_unit_rows(session, part, control, followed), names=bands.names)
     try:
         future = future_exposure(
             part_rows(

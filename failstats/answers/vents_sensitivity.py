@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from failstats.answers.vents_parts import PartFit, limits_of, neglect_ratios, part_frame
-from failstats.answers.vents_records import Bands, Runs, neglect_as
+from failstats.answers.vents_records import Bands, neglect_as
+from failstats.answers.vents_runs import Runs
 from failstats.errors import FitError
 from failstats.progress import each
 from failstats.warehouse.session import Session

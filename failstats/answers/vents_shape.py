@@ -163,7 +163,7 @@ def pressure_scale(
 ) -> dict[str, Any] | None:
     """Hazard ratio per 100 pascals more that the fan must push, in ten bins of runs."""
     code = frame["drop_bin"].to_numpy(np.int64)
-    if not (code > 0).any() or np.ptp(drops[1:]) == 0:
+    if not (code > 0).any() or np.ptp(drops[np.unique(code[code > 0])]) == 0:
         return None
     level = drops / PRESSURE_UNIT
     values = np.column_stack(
@@ -239,7 +239,8 @@ def life_curves(frame: pd.DataFrame, bands: Bands, z: float) -> list[dict[str, A
     Strata enter as covariates here, at their mean, so that there is one baseline; the band is that
     of the cumulative hazard, from the model's own errors. Ages end at the last failure.
     """
-    strata = list(frame["stratum"].astype(object).value_counts().index)
+    rows = frame["stratum"].astype(object).value_counts()
+    strata = sorted(rows.index, key=lambda name: (-rows[name], name))
     states = (bands.reference, *bands.rising)
     pooled = frame.assign(everyone="all")
     try:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from failstats.answers.vents import Vents
-from failstats.answers.vents_records import run_lengths
+from failstats.answers.vents_runs import run_lengths, runs_of_units
 from failstats.answers.verify_figures import Checked, checked
 from failstats.answers.verify_rows import RawRecords
 from failstats.progress import each
@@ -50,7 +50,8 @@ def vents_again(
     as at risk on it). Bins and levels of what is adjusted for are built again from the raw rows;
     the length of the exhaust run by code is ours.
     """
-    length = run_lengths(session, found.settings["edition"]).units.set_index("unit_id")["length"]
+    known = run_lengths(session, found.settings["edition"]).known
+    length = runs_of_units(session, known).set_index("unit_id")["length"]
     out = []
     parts = list(dict.fromkeys(row.part for row in found.results))
     for part in each(progress, parts, lambda part: f"vents, by other libraries: {part}"):

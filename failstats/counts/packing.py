@@ -105,8 +105,9 @@ class _Column:
             coded = array.dictionary_encode()
             if 2 * len(coded.dictionary) > len(array):
                 return cls(array)
-            held, steps, blank = _numbers(coded.indices)
-            return cls(held, steps, blank, coded.dictionary)
+            return cls(*_numbers(coded.indices), coded.dictionary)
+        if pa.types.is_dictionary(kind) and kind.index_type == pa.int32() and len(array):
+            return cls(*_numbers(array.indices), array.dictionary)
         if pa.types.is_date32(kind) and len(array):
             return cls(*_numbers(array.cast(pa.int32())))
         if pa.types.is_integer(kind) and kind != pa.uint64() and len(array):

@@ -13,7 +13,8 @@ from failstats.answers import vents_effects
 from failstats.answers.vents_checks import within_unit
 from failstats.answers.vents_models import adjusters, fit_ratios, indicators, second_opinion
 from failstats.answers.vents_parts import control_of
-from failstats.answers.vents_records import bands_of, run_lengths
+from failstats.answers.vents_records import bands_of
+from failstats.answers.vents_runs import run_lengths, runs_of_units
 from failstats.answers.vents_sensitivity import WAYS
 from failstats.answers.vents_shape import cumulative_neglect, dose_curve, dose_response
 from failstats.answers.vents_verdict import Evidence, verdict
@@ -224,7 +225,8 @@ def test_length_of_runs(company) -> None:  # type: ignore[no-untyped-def]
         jobs="job_id,unit_id,visited_on\nj1,a,2016-01-01",
     )
     runs = run_lengths(records._session, "2021")
-    words = dict(zip(runs.units["unit_id"], runs.units["length"], strict=True))
+    units = runs_of_units(records._session, runs.known)
+    words = dict(zip(units["unit_id"], units["length"], strict=True))
     assert words == {"a": "over_limit", "b": "within", "c": "over_limit", "d": "within",
                      "e": "unknown", "f": "within"}  # fmt: skip
     longest = {run["unit_id"]: run for run in runs.said["longest"]}
