@@ -231,6 +231,15 @@ def pairs(
     help="Edition of the residential code that lengths are held against, where the maker's limit "
     "is not recorded: 2000, 2015, 2018, 2021, 2024. The local authority governs.",
 )
+@click.option(
+    "--replicates",
+    type=click.IntRange(min=0),
+    default=0,
+    show_default=True,
+    metavar="N",
+    help="Draw units (or buildings) anew so often: an interval of each ratio by resampling beside "
+    "the robust one; 500 is enough.",
+)
 @costs_option
 @analysis
 def vents(
@@ -238,6 +247,7 @@ def vents(
     control: tuple[str, ...],
     cut: tuple[int, ...],
     edition: str,
+    replicates: int,
     costs_file: str | None,
     confidence_level: float,
     **options: Any,
@@ -249,8 +259,9 @@ def vents(
     symptom-driven or owner-reported cleanings.
 
     \b
-    Example:
+    Examples:
       failstats vents --part coil --control door_switch --cut 6 --cut 18 -w company.duckdb
+      failstats vents --part coil --replicates 500 -w company.duckdb
     """
     ask_records(
         options,
@@ -260,6 +271,7 @@ def vents(
             control=control,
             cut=cut,
             edition=edition,
+            replicates=replicates,
             costs=r.costs(costs_file_of(costs_file)),
             confidence_level=confidence_level,
             progress=say,

@@ -158,6 +158,7 @@ class Records:
         cut: int | Sequence[int] = (),
         edition: str = EDITION,
         costs: Costs | str | Path | None = None,
+        replicates: int = 0,
         confidence_level: float = 0.95,
         progress: Say = None,
     ) -> Vents:
@@ -170,6 +171,7 @@ class Records:
             cut=(cut,) if isinstance(cut, int) else tuple(cut),
             edition=edition,
             costs=self._priced(costs),
+            replicates=replicates,
             confidence_level=confidence_level,
             progress=progress,
         )

@@ -24,12 +24,19 @@ from failstats.answers.vents_parts import (
     time_ratio_of,
 )
 from failstats.answers.vents_records import Bands
-from failstats.answers.vents_rows import NumberPiece, SecondModel, VentEffect, WithinUnit
+from failstats.answers.vents_rows import (
+    NumberPiece,
+    RatioReplicates,
+    SecondModel,
+    VentEffect,
+    WithinUnit,
+)
 from failstats.answers.vents_runs import Runs
 from failstats.answers.vents_verdict import FEWEST_CASES, Evidence, Verdict, verdict
 from failstats.answers.vents_words import band_words
 from failstats.estimate.belief import detectable_hazard_ratio, e_value
 from failstats.estimate.meaning import NumberNeeded
+from failstats.estimate.replicates import percentile_interval
 from failstats.warehouse.session import Session
 
 __all__ = ["Asked", "contrast_of", "effect", "states_of"]
@@ -57,6 +64,7 @@ class Asked:
     fitted: dict[str, PartFit] = field(default_factory=dict)
     reasons: dict[str, str] = field(default_factory=dict)
     cleanings: int = 0
+    replicates: int = 0
     followed: dict[str, list[str]] = field(default_factory=dict)
     seen: dict[str, dict[str, int]] = field(default_factory=dict)  # failures by part and band
 
@@ -148,7 +156,18 @@ def effect(asked: Asked, part: str, state: str, role: Role) -> VentEffect:
         proportional_p=number_or_none(found.proportional_p.get(state, np.nan)),
         verdict=word,
         verdict_text=said,
+        replicates=_drawn_anew(found, state, asked.level),
     )
+
+
+def _drawn_anew(found: PartFit, state: str, level: float) -> RatioReplicates | None:
+    drawn = found.main.drawn
+    if drawn is None:
+        return None
+    low, high = percentile_interval(
+        np.exp(drawn[:, found.main.names.index(state)]), confidence_level=level
+    )
+    return RatioReplicates(replicates=len(drawn), ci=(number_or_none(low), number_or_none(high)))
 
 
 def _nothing(asked: Asked, found: PartFit | None, part: str, state: str, role: Role) -> VentEffect:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,6 +20,7 @@ from failstats.estimate.hazard_model import (
     proportional_hazards_test,
 )
 from failstats.estimate.poisson_model import AGREE_WITHIN, agreement, piecewise_exponential
+from failstats.estimate.replicates import cox_replicates
 
 __all__ = [
     "ADJUSTERS",
@@ -68,6 +69,7 @@ class Ratios:
     ``covariance`` (p, p); ``fit`` and ``table`` for what comes after. ``rate_per_day``: failures
     per day in the reference stretches, where some were named; ``joint`` (exposed + 1, exposed + 1)
     the covariance of the exposure's log ratios and, last, of the logarithm of that rate.
+    ``drawn`` (replicates, p): the log ratios with clusters drawn anew, where that was asked for.
     """
 
     names: tuple[str, ...]
@@ -79,6 +81,7 @@ class Ratios:
     failures: int
     rate_per_day: float | None = None
     joint: FloatArray | None = None
+    drawn: FloatArray | None = None
 
     def log_of(self, name: str) -> float:
         """Log ratio of one level; NaN where it is not estimable."""
@@ -190,6 +193,7 @@ def fit_ratios(
     stratum: str = "stratum",
     ties: str = "efron",
     reference: ArrayLike | None = None,
+    draws: Callable[[int, int], NDArray[np.int32]] | None = None,
 ) -> Ratios:
     """Hazard ratios of an exposure: Cox on counts, robust by cluster.
 
@@ -199,6 +203,8 @@ def fit_ratios(
     exposure, others : what is asked about, and what it is adjusted for; codes by row of ``frame``.
     stratum : the column whose values have a baseline of their own.
     reference : (rows,) which stretches the failure rate is taken from, where one is wanted too.
+    draws : (first, last) -> how often each of these clusters, numbered as they come in ``frame``,
+        is drawn in each replicate; None for no replicates.
 
     Raises
     ------
@@ -228,6 +234,7 @@ def fit_ratios(
         raise FitError("no two states of the vent can be compared at one age.")
     cluster, _ = pd.factorize(frame["cluster_id"])
     robust = cluster_robust(fit, cluster=cluster, **rows)
+    drawn = None if draws is None else cox_replicates(robust, draws)
     exposed = len(exposure.names)
     rate, joint = None, None
     if reference is not None:
@@ -246,6 +253,7 @@ def fit_ratios(
         failures=table.failures,
         rate_per_day=rate,
         joint=joint,
+        drawn=drawn,
     )
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy import stats
 
 from failstats.answers.lives import Selection, single_life
@@ -28,7 +29,8 @@ from failstats.answers.vents_records import (
     Bands,
 )
 from failstats.answers.vents_runs import Runs
-from failstats.answers.vents_stretches import part_rows, same_unit_rows
+from failstats.answers.vents_stretches import part_keys, part_rows, same_unit_rows
+from failstats.counts.bootstrap import weights
 from failstats.errors import FitError
 from failstats.estimate.belief import calibrated_interval, control_verdict
 from failstats.estimate.intervals import normal_quantile
@@ -118,14 +120,34 @@ def part_frame(
     return part_rows(session, "vents_rows", part, followed, runs, bracket=bracket)
 
 
-def neglect_ratios(frame: pd.DataFrame, bands: Bands) -> Ratios:
-    """The adjusted model: bands of neglect and length, with everything else beside."""
+def neglect_ratios(
+    frame: pd.DataFrame,
+    bands: Bands,
+    draws: Callable[[int, int], NDArray[np.int32]] | None = None,
+) -> Ratios:
+    """The adjusted model: bands of neglect and length, with everything else beside.
+
+    Parameters
+    ----------
+    draws : as of `fit_ratios`.
+    """
     return fit_ratios(
         frame,
         exposure=indicators(frame["band"], reference=bands.reference, levels=bands.names),
         others=adjusters(frame),
         reference=frame["band"] == bands.reference,
+        draws=draws,
     )
+
+
+def _draws(
+    session: Session, part: str, followed: Sequence[str], replicates: int
+) -> Callable[[int, int], NDArray[np.int32]] | None:
+    """How often each cluster of `part_frame` is drawn; the same draws as of any other answer."""
+    if not replicates:
+        return None
+    keys = part_keys(session, "vents_rows", part, followed, bracket="stated_end")
+    return lambda first, last: weights(keys[first:last], replicates=replicates)
 
 
 def fit_part(
@@ -137,15 +159,20 @@ def fit_part(
     *,
     control: str | None,
     confidence_level: float,
+    replicates: int = 0,
 ) -> PartFit:
     """Cox models (adjusted, crude), the Poisson model, the same unit and the next cleaning.
+
+    Parameters
+    ----------
+    replicates : units (or buildings) drawn anew so often for the adjusted model; 0 for none.
 
     Raises
     ------
     FitError : no failures, or nothing to compare.
     """
     frame = part_frame(session, part, followed, runs)
-    main = neglect_ratios(frame, bands)
+    main = neglect_ratios(frame, bands, _draws(session, part, followed, replicates))
     states = indicators(frame["band"], reference=bands.reference, levels=bands.names)
     plain = fit_ratios(frame, exposure=states)
     crude = {name: (plain.log_of(name), plain.error_of(name)) for name in bands.names}

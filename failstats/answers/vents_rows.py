@@ -13,7 +13,7 @@ from failstats.answers.result import Answer
 from failstats.answers.vents_verdict import Verdict
 from failstats.show import charts
 
-__all__ = ["NumberPiece", "SecondModel", "VentEffect", "Vents", "WithinUnit"]
+__all__ = ["NumberPiece", "RatioReplicates", "SecondModel", "VentEffect", "Vents", "WithinUnit"]
 
 Limits = tuple[float | None, float | None]
 
@@ -42,6 +42,14 @@ class NumberPiece:
     kind: Literal["benefit", "harm"]
     low: float
     high: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RatioReplicates:
+    """The same contrast with units, or buildings, drawn anew: the middle of the replicates."""
+
+    replicates: int
+    ci: Limits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +85,7 @@ class VentEffect:
     proportional_p: float | None
     verdict: Verdict
     verdict_text: str
+    replicates: RatioReplicates | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

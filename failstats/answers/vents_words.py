@@ -123,6 +123,13 @@ def _checked(row: VentEffect, summary: Mapping[str, Any], within: float) -> list
             "Allowing for what the control shows, the interval is "
             f"{text.between(row.calibrated_ci, _ratio, brackets=False)}."
         )
+    again = row.replicates
+    if again is not None:
+        lines.append(
+            f"Units drawn anew {again.replicates:,} times: "
+            f"{text.between(again.ci, _ratio, brackets=False)}; by the formula, lives of one unit "
+            f"taken together: {text.between(row.ci, _ratio, brackets=False)}."
+        )
     beside = row.within_unit
     if beside is not None and beside.hazard_ratio is not None:
         lines.append(

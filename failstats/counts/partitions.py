@@ -142,7 +142,7 @@ class PartitionedSession(Session):
         return add_up(tables, adding, self.connection)
 
     def _needs(self, query: Query) -> Supplies:
-        """Facts counted over all units that a query reads, itself or through others."""
+        """Facts of the whole company that a query reads, itself or through others."""
         found: dict[str, pa.Table] = {}
         seen, open_ = set(), list(reads(query))
         while open_:
@@ -151,12 +151,20 @@ class PartitionedSession(Session):
                 continue
             seen.add(name)
             inner = find_query(name)
-            if _adding(inner).kind in COUNTED:
-                self.build(name)
-                found[name] = self._supplies[name]
+            kind = _adding(inner).kind
+            if inner.is_kept and kind in (*COUNTED, "company"):
+                found[name] = self._supply(name)
             else:
                 open_.extend(reads(inner))
         return dict(sorted(found.items()))
+
+    def _supply(self, name: str) -> pa.Table:
+        """A fact of the whole company, to be handed to partitions."""
+        self.build(name)
+        if name not in self._supplies:
+            rows = self.connection.sql(f'select * from "{name}"')
+            self._supplies[name] = rows.to_arrow_table()
+        return self._supplies[name]
 
     def _map(
         self,

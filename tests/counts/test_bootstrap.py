@@ -125,13 +125,15 @@ def test_partitions_give_the_same_to_the_last_bit(whole: Path, parted: Path) -> 
             )
 
 
-def test_the_answer_is_the_same_from_partitions(whole: Path, parted: Path) -> None:
+def test_the_answer_is_the_same_from_partitions(
+    whole: Path, parted: Path, differences: Any
+) -> None:
     with (
         failstats.open_warehouse(whole, families=["E2"]) as one,
         failstats.open_warehouse(parted, families=["E2"]) as many,
     ):
         expected, found = (r.lives("belt", by="fuel", replicates=100) for r in (one, many))
-    assert found.to_dict()["results"] == expected.to_dict()["results"]
+    assert differences(expected.to_dict()["results"], found.to_dict()["results"]) == []
     head = expected.results[0].replicates
     assert head is not None
     assert [row.years for row in head.survival] == [1, 2, 5, 10]
