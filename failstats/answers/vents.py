@@ -14,7 +14,6 @@ from failstats.answers.result import Warning_
 from failstats.answers.vents_effects import Asked, contrast_of, effect, states_of
 from failstats.answers.vents_models import AGE_CUTS
 from failstats.answers.vents_parts import (
-    LENGTH,
     attributable_of,
     band_curve,
     control_of,
@@ -44,6 +43,7 @@ from failstats.answers.vents_shape import (
 )
 from failstats.answers.vents_stretches import part_rows
 from failstats.answers.vents_verdict import FEWEST_CASES
+from failstats.answers.vents_warnings import warn_of_controls, warn_of_models
 from failstats.answers.vents_words import WAY_WORDS
 from failstats.errors import FitError, InputError
 from failstats.estimate.poisson_model import AGREE_WITHIN
@@ -228,8 +228,8 @@ def _answer(asked: Asked, progress: Callable[[str], None] | None) -> Vents:
             )
         else:
             asked.fitted[name] = found
-    _warn_of_models(asked)
-    _warn_of_controls(asked)
+    warn_of_models(asked)
+    warn_of_controls(asked)
     rows = [
         effect(asked, n, state, "outcome") for n in asked.parts for state in states_of(asked, n)
     ]
@@ -281,61 +281,6 @@ def _followed(asked: Asked, name: str, failures: dict[str, int]) -> list[str]:
         )
     )
     return ["contract", "call_out"]
-
-
-def _warn_of_models(asked: Asked) -> None:
-    for name, found in asked.fitted.items():
-        off = [s for s in (*asked.bands.rising, LENGTH) if not found.second.agrees(s)]
-        if off:
-            farthest = max(found.second.in_errors[s] for s in off)
-            apart = (
-                f"they are up to {farthest:.1f} standard errors apart (allowed: {AGREE_WITHIN})"
-                if np.isfinite(farthest)
-                else "only one of them gives every ratio"
-            )
-            asked.warnings.append(
-                Warning_(
-                    code="models_disagree",
-                    text=f"{text.words(name)}: the Cox and the Poisson model do not say the "
-                    f"same; {apart}.",
-                )
-            )
-
-
-def _warn_of_controls(asked: Asked) -> None:
-    judges = asked.judges()
-    for judge in judges:
-        word = control_of(judge.main, asked.bands.rising, asked.level)
-        if word == "clean":
-            continue
-        said = (
-            "differs with the vent though it should not: something unrecorded is at work, and the "
-            "calibrated intervals are the ones to read"
-            if word == "confounding_remains"
-            else "has too few failures to rule out that something unrecorded is at work; the "
-            "calibrated intervals allow for it"
-        )
-        asked.warnings.append(
-            Warning_(code=word, text=f"The control {text.words(judge.part)} {said}.")
-        )
-    if not judges:
-        asked.warnings.append(
-            Warning_(
-                code="control_too_small",
-                text=(
-                    "No part that the vent cannot reach could be compared, so nothing shows "
-                    "whether something unrecorded is at work."
-                ),
-            )
-        )
-    elif judges[0].part in asked.weaker:
-        asked.warnings.append(
-            Warning_(
-                code="control_too_small",
-                text=f"The only control is the {text.words(judges[0].part)}, a weak one: it turns "
-                "as long as the drum, and the drum turns longer behind a blocked vent.",
-            )
-        )
 
 
 def _summary(

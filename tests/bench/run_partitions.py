@@ -1,13 +1,15 @@
 """What partitions cost, and what two workers give.
 
-    python tests/bench/run_partitions.py --sizes 1e6
+    python tests/bench/run_partitions.py --write
     python tests/bench/run_partitions.py --small        tiny, to see that all runs
 
 The same questions of the same made-up records: of the warehouse on one thread, of eight partitions
 one after the other in one process, of eight partitions on one Dask worker and on two (one thread
-each). Counted questions come first (all facts are built on the way), then rows of one part for a
-pass by unit, then the counts of 500 replicates of one part. Bytes are those of the tables that
-travel, sent to the workers and received from them. Starting the workers is not in the times.
+each). Counted questions come first (all facts are built on the way), then what makes a pass by
+unit: a clustered interval and recurrence, added up where the rows are; the rows of a hazard model,
+which travel; rows with their ids, as a question asked for by name sends them; the counts of 500
+replicates. Bytes: sent to the workers; left by the partitions, compressed; received by the asking
+process after the workers have added up. Starting the workers is not in the times.
 """
 
 from __future__ import annotations
@@ -22,10 +24,16 @@ from typing import Any
 import made_records
 from measure import Bench, clocked, parser
 
+from failstats.answers.lives_clusters import clustered
+from failstats.answers.lives_fits import Selection, risk_table
+from failstats.answers.lives_recurrence import mean_counts, recurrences
+from failstats.answers.vents_runs import EDITION, run_lengths
+from failstats.answers.vents_stretches import part_rows
 from failstats.counts.bootstrap import replicate_counts
 from failstats.counts.clusters import Cluster, Here, Place
 from failstats.counts.partition_files import split
 from failstats.counts.partitions import PartitionedSession, open_partitions
+from failstats.estimate.life_models import FittedLife, fit
 from failstats.warehouse.session import Session, open_session
 
 SIZES = (1_000_000,)
@@ -33,11 +41,18 @@ PARTS = 8
 GIVEN: dict[str, Any] = {
     "births": ["known"], "followed": ["contract", "call_out"], "bracket": "stated_end",
 }  # fmt: skip
-STEPS = ("counts", "rows of one part", "500 replicates of one part")
+STEPS = (
+    "counts",
+    "clustered interval of one part",
+    "recurrence of one part",
+    "hazard rows of one part",
+    "rows of one part with ids",
+    "500 replicates of one part",
+)
 
 
 def questions(session: Session, done: Callable[[str], None]) -> None:
-    """What lives, causes and pairs count; rows of one part; replicates of one part."""
+    """What lives, causes and pairs count; the passes by unit; replicates of one part."""
     parts = sorted(session.run("lives_kept")["part"].unique())
     for part in parts:
         session.run("lives_cells", part=part, by=[], clock="days", **GIVEN)
@@ -48,10 +63,23 @@ def questions(session: Session, done: Callable[[str], None]) -> None:
         session.run(name)
     session.run("pairs_background")
     done(STEPS[0])
-    session.run("lives_rows", part=parts[0], **GIVEN)
+    one, selection = parts[0], Selection()
+    found = fit(next(iter(risk_table(session, one, selection).values())), cause="failed")
+    if not isinstance(found, FittedLife):
+        raise SystemExit("too few failures for a fit: make more lines")
+    clustered(session, one, selection, {"": found})
     done(STEPS[1])
-    replicate_counts(session, part=parts[0], **GIVEN)
+    mean_counts(recurrences(session, one), 0.95)
     done(STEPS[2])
+    part_rows(
+        session, "vents_rows", one, ["contract"], run_lengths(session, EDITION),
+        bracket="stated_end",
+    )  # fmt: skip
+    done(STEPS[3])
+    session.run("lives_rows", part=one, **GIVEN)
+    done(STEPS[4])
+    replicate_counts(session, part=one, **GIVEN)
+    done(STEPS[5])
 
 
 def _folder(data: Path) -> Path:
@@ -69,13 +97,13 @@ def whole(data: Path, repeats: int) -> dict[str, Any]:
     return clocked(steps, repeats=repeats)
 
 
-def _moved(session: PartitionedSession) -> dict[str, list[int]]:
-    """For each step, bytes sent and received."""
-    found = {step: [0, 0] for step in STEPS}
-    for name, sent, received in session.moved:
-        step = {"lives_rows": STEPS[1], "lives_keyed": STEPS[2]}.get(name, STEPS[0])
-        found[step][0] += sent
-        found[step][1] += received
+def _moved(session: PartitionedSession, upto: dict[str, int]) -> dict[str, list[int]]:
+    """For each step, bytes sent, left by partitions, and received."""
+    found, first = {}, upto["looked through"]
+    for step in STEPS:
+        mine = session.moved[first : upto[step]]
+        found[step] = [sum(column) for column in zip(*(one[1:] for one in mine), strict=True)]
+        first = upto[step]
     return found
 
 
@@ -85,10 +113,16 @@ def _parted(data: Path, repeats: int, place: Place) -> dict[str, Any]:
 
     def steps(done: Callable[[str], None]) -> dict[str, Any]:
         session = open_partitions(_folder(data), place=place)
-        done("looked through")
+        upto: dict[str, int] = {}
+
+        def step(name: str) -> None:
+            upto[name] = len(session.moved)
+            done(name)
+
+        step("looked through")
         with session:
-            questions(session, done)
-            return _moved(session)
+            questions(session, step)
+            return _moved(session, upto)
 
     try:
         return clocked(steps, repeats=repeats)
@@ -146,9 +180,10 @@ def one_size(bench: Bench, data: Path, size: int) -> None:
             seconds["one_worker"] / seconds["two_workers"],
             "x",
         )
-        sent, received = timed["two_workers"].found[step]
+        sent, left, received = timed["two_workers"].found[step]
         bench.note(size, f"sent to a partition: {step}", sent / PARTS / 1000, "kB")
-        bench.note(size, f"received from a partition: {step}", received / PARTS / 1000, "kB")
+        bench.note(size, f"left a partition: {step}", left / PARTS / 1000, "kB")
+        bench.note(size, f"received in all: {step}", received / 1000, "kB")
 
 
 def main() -> None:
