@@ -9,8 +9,9 @@ import numpy as np
 
 from failstats.answers.lives_fits import BIRTHS, Selection, risk_table
 from failstats.answers.lives_rows import BracketEnd
+from failstats.counts.frailty_pass import frailty_lives
 from failstats.counts.joint_table import joint_table
-from failstats.counts.row_pass import frailty_lives, hidden_rows, loss_rows
+from failstats.counts.row_pass import hidden_rows, loss_rows
 from failstats.counts.world_pass import world_rows
 from failstats.errors import FitError
 from failstats.estimate.fitted_world import Misfit, fitted_world

@@ -16,8 +16,8 @@ from scipy import stats
 
 from failstats.answers.lives_fits import silent_parts
 from failstats.answers.units_differ_rows import Replacements, UnitsDiffer, Verdict
+from failstats.counts.frailty_pass import frailty_lives
 from failstats.counts.risk_table import RiskTable
-from failstats.counts.row_pass import frailty_lives
 from failstats.errors import FitError
 from failstats.estimate.frailty import UnitFrailty, unit_frailty
 from failstats.estimate.life_models import FEWEST_FAILURES, FittedLife, fit

@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-__all__ = ["Packed", "add_packed", "size_of"]
+__all__ = ["Packed", "add_packed"]
 
 CODEC = "zstd"
 LEVEL = 3  # a higher one takes several times as long for a tenth less
@@ -56,13 +56,6 @@ class Packed:
 def add_packed(add: Callable[[Any, Any], Any], one: Packed, other: Packed) -> Packed:
     """Two values added up where they are."""
     return Packed.of(add(one.open(), other.open()), left=one.left + other.left)
-
-
-def size_of(value: Any) -> int:
-    """Bytes of a value as it is sent."""
-    return (
-        int(value.nbytes) if isinstance(value, pa.Table) else len(pickle.dumps(value, protocol=5))
-    )
 
 
 @dataclass(frozen=True, slots=True)

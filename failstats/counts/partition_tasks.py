@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -105,10 +105,10 @@ def _opened(setup: Setup, partition: int) -> _Open:
 def on_partition(
     setup: Setup,
     partition: int,
-    supplies: Supplies,
+    supplies: Mapping[str, pa.Table | Packed],
     seen: Seen,
     function: Callable[..., Any],
-    arguments: Sequence[Any],
+    arguments: Sequence[Any] | Packed,
 ) -> Any:
     """Call function(session, *arguments) with the session of one partition.
 
@@ -120,9 +120,10 @@ def on_partition(
     found = _opened(setup, partition)
     with found.lock:
         for name, rows in supplies.items():
-            found.session.supply(name, rows)
+            found.session.supply(name, rows.open() if isinstance(rows, Packed) else rows)
         found.see(seen)
-        value = function(found.session, *arguments)
+        given = arguments.open() if isinstance(arguments, Packed) else arguments
+        value = function(found.session, *given)
     return Packed.of(value) if setup.packs else value
 
 

@@ -9,6 +9,7 @@ added up, and handed to every partition, so that each sees its units as the whol
 from __future__ import annotations
 
 import datetime as dt
+import pickle
 import uuid
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -21,7 +22,7 @@ import pandas as pd
 import pyarrow as pa
 
 from failstats.counts.clusters import Lent, Place, place_of
-from failstats.counts.packing import Packed, size_of
+from failstats.counts.packing import Packed
 from failstats.counts.partition_checks import Looked, look_through, said_of
 from failstats.counts.partition_files import Files, Folder, open_files, read_files
 from failstats.counts.partition_tasks import (
@@ -212,13 +213,14 @@ class PartitionedSession(Session):
             return 0, supplies, tuple(arguments)
         workers, sent = self._place.processes(), 0
         if not self.moved:
-            sent += workers * size_of(self._setup)
+            sent += workers * len(pickle.dumps(self._setup))
         for name, rows in supplies.items():
             if name not in self._shared:
-                sent += workers * size_of(rows)
-                self._shared[name] = self._place.share(rows)
-        given: Any = tuple(arguments)
-        size = size_of(given)
+                packed = Packed.of(rows)
+                sent += workers * len(packed.data)
+                self._shared[name] = self._place.share(packed)
+        given: Any = Packed.of(tuple(arguments))
+        size = len(given.data)
         if size > SMALL:
             given = self._place.share(given)
         sent += size * (workers if size > SMALL else len(self.parts))

@@ -78,3 +78,11 @@ def test_nothing_added_changes_nothing() -> None:
     assert plus({"x": np.ones(2)}, None)["x"].tolist() == [1, 1]
     with pytest.raises(ValueError, match="zip"):
         plus((1, 2), (1,))
+
+
+def test_lists_of_words_stay_lists() -> None:
+    words = pa.array(["belt", "coil", "belt", None]).dictionary_encode()
+    table = pa.table({"part": words, "n": [1, 2, 3, 4]})
+    found = Packed.of(table).open()
+    assert found.schema == table.schema
+    assert found["part"].to_pylist() == ["belt", "coil", "belt", None]

@@ -8,8 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from failstats.counts.frailty_pass import frailty_lives
 from failstats.counts.joint_table import joint_table
-from failstats.counts.row_pass import frailty_lives, hidden_rows, loss_rows
+from failstats.counts.row_pass import hidden_rows, loss_rows
 from failstats.counts.world_pass import world_rows
 from failstats.intake.load import load
 from failstats.warehouse.session import Session, open_session

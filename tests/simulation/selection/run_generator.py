@@ -21,8 +21,9 @@ import numpy as np
 import pandas as pd
 
 from failstats.answers.lives import Selection, risk_table
+from failstats.counts.frailty_pass import frailty_lives
 from failstats.counts.joint_table import joint_table
-from failstats.counts.row_pass import frailty_lives, hidden_rows, loss_rows
+from failstats.counts.row_pass import hidden_rows, loss_rows
 from failstats.errors import FitError
 from failstats.estimate.frailty import unit_frailty
 from failstats.estimate.hidden_state import hidden_state_fit
