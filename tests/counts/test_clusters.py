@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 import failstats
+from failstats.counts.bootstrap import replicate_counts
 from failstats.counts.clusters import Cluster
 from failstats.counts.partitions import open_partitions
 from failstats.errors import InputError
@@ -19,6 +20,8 @@ from failstats.records import Records
 
 pytest.importorskip("distributed")
 WORKERS = 2
+# Bytes of one step from a partition of 150 units: a table of rows with ids would be more.
+MOST_LEFT = 20_000
 
 
 @pytest.fixture(scope="module")
@@ -48,6 +51,12 @@ def test_answers_are_those_of_one_process(
         ):
             expected, found = (ask(records).to_dict() for records in (one, many))
             assert differences(expected["results"], found["results"]) == []
+        moved = many._session.moved
+        counted = [one for one in moved if one.name in ("lives_cells", "lives_recurrence")]
+        assert counted
+        # added up by the workers: what comes back is less than what the partitions gave
+        assert all(one.received < one.left for one in counted)
+        assert max(one.left for one in moved) / len(many._session.parts) < MOST_LEFT
         assert len({*many._session._place._home.values()}) == WORKERS  # both had their share
 
 
@@ -60,6 +69,7 @@ def test_a_killed_worker_changes_nothing(
     }  # fmt: skip
     with open_partitions(parted) as one:
         kept, rows = one.run("lives_kept"), one.run("lives_rows", **given)
+        drawn = replicate_counts(one, replicates=8, **given)
     killed: list[int] = []
     before = _workers(cluster)
     gather = cluster.client.gather
@@ -78,6 +88,9 @@ def test_a_killed_worker_changes_nothing(
         pd.testing.assert_frame_equal(many.run("lives_rows", **given), rows, check_exact=True)
         assert len(killed) == 1
         pd.testing.assert_frame_equal(many.run("lives_kept"), kept, check_exact=True)
+        again = replicate_counts(many, replicates=8, **given)
+        assert (again.entered == drawn.entered).all()
+        assert (again.failed == drawn.failed).all()
     cluster.client.wait_for_workers(WORKERS, timeout=60)
     assert killed[0] not in _workers(cluster).values()
 
