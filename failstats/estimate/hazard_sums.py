@@ -196,13 +196,8 @@ def _block_of_dense(
         failed: NDArray[Any] | sparse.csr_array = sparse.csr_array(at_ages.T.astype(np.float64))
     else:
         failed = np.ascontiguousarray(at_ages.T, dtype=dtype)
-    kind = _kind_for(int(before.max(initial=0)), dtype)
-    return Block(
-        rows=rows,
-        patterns=patterns,
-        at_risk=np.ascontiguousarray(before.T, dtype=kind),
-        failed=failed,
-    )
+    at_risk = np.ascontiguousarray(before.T, _kind_for(int(before.max(initial=0)), dtype))
+    return Block(rows=rows, patterns=patterns, at_risk=at_risk, failed=failed)
 
 
 def _block(table: PatternTable, here: slice, ages: IntArray, rows: slice, dtype: type) -> Block:
@@ -239,12 +234,7 @@ def _block(table: PatternTable, here: slice, ages: IntArray, rows: slice, dtype:
         table.failed[here][hit],
         dtype,
     )
-    return Block(
-        rows=rows,
-        patterns=pattern[begins],
-        at_risk=at_risk,
-        failed=failed,
-    )
+    return Block(rows=rows, patterns=pattern[begins], at_risk=at_risk, failed=failed)
 
 
 def risk_sets(table: PatternTable, *, pattern_count: int) -> RiskSets:
