@@ -196,7 +196,9 @@ def _block_of_dense(
         failed: NDArray[Any] | sparse.csr_array = sparse.csr_array(at_ages.T.astype(np.float64))
     else:
         failed = np.ascontiguousarray(at_ages.T, dtype=dtype)
-    at_risk = np.ascontiguousarray(before.T, _kind_for(int(before.max(initial=0)), dtype))
+    at_risk: NDArray[Any] = np.ascontiguousarray(
+        before.T, _kind_for(int(before.max(initial=0)), dtype)
+    )
     return Block(rows=rows, patterns=patterns, at_risk=at_risk, failed=failed)
 
 
@@ -211,7 +213,7 @@ def _block(table: PatternTable, here: slice, ages: IntArray, rows: slice, dtype:
     entered = table.entered[here]
     change = entered - table.failed[here] - table.left[here]
     most = int(np.bincount(column, weights=entered).max(initial=0))
-    at_risk = np.empty((ages.size, begins.size), dtype=_kind_for(most, dtype))
+    at_risk: NDArray[Any] = np.empty((ages.size, begins.size), dtype=_kind_for(most, dtype))
     step = max(1, CHUNK_CELLS // span)
     for first in range(0, begins.size, step):  # some patterns at a time
         last = min(first + step, begins.size)
