@@ -230,7 +230,9 @@ def _expected(
 ) -> Expected:
     """What the new first part and the partner at its age would have done by themselves."""
     watched = arm["followed_days"].clip(upper=window).to_numpy(float)
-    age = arm["partner_age_days"].fillna(arm["unit_age_days"]).fillna(0).to_numpy(float)
+    # a visit before the recorded installation tells no age
+    unit_age = arm["unit_age_days"].where(arm["unit_age_days"] >= 0)
+    age = arm["partner_age_days"].fillna(unit_age).fillna(0).to_numpy(float)
     family = arm["family"].to_numpy()
     parts = []
     for name in np.unique(family):

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from failstats.answers.pairs_follow import _expected
 from failstats.errors import InputError
 from failstats.estimate.follow_on import cumulative_incidence, follow_on, propensity
 from failstats.records import Records
@@ -406,3 +408,22 @@ def test_no_effect_is_claimed_where_units_that_differ_were_not_compared() -> Non
     assert said.endswith("no effect of the one on the other is claimed.")
     assert (_chance(0.0), _chance(0.0012)) == ("under 1e-300", "0.0012")
     assert (_odds(0.0123), _odds(16.02), _odds(0.0)) == ("0.01", "16.0", "0.0")
+
+
+def test_a_visit_before_the_installation_tells_no_age() -> None:
+    """Its age is negative: taken as not known, as a blank is, and no error of the arithmetic."""
+    jobs = {"followed_days": [100, 200], "partner_age_days": [None, 30.0], "family": ["E1", "E1"]}
+    blank, before = (
+        _expected(
+            pd.DataFrame(jobs | {"unit_age_days": [age, 500.0]}).astype(
+                {"partner_age_days": float}
+            ),
+            "cutout",
+            "thermostat",
+            90,
+            {},
+        )
+        for age in (float("nan"), -5.0)
+    )
+    assert before == blank
+    assert before.days == 2 * 180  # both parts of both jobs
