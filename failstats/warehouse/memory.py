@@ -21,8 +21,8 @@ __all__ = ["checked_size", "limit_memory", "memory_config", "memory_limit"]
 SIZE = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(MB|GB|TB|MiB|GiB|TiB)\s*", re.IGNORECASE)
 BYTES = {"mb": 10**6, "gb": 10**9, "tb": 10**12, "mib": 2**20, "gib": 2**30, "tib": 2**40}
 LEAST = 64 * 10**6  # below it DuckDB cannot hold the blocks of one sort per thread
-#: Measured (tests/bench/growth.csv): with all of 4 GB the database takes 4 GB and the rest comes on
-#: top; with half of it, what the rest takes at most is about the other half.
+#: A choice: from 10^7 part lines on DuckDB fills what it is given, and the rest comes on top
+#: (tests/bench/README.md, "How cost grows").
 DATABASE_SHARE = 0.5
 
 _given: str | None = None
