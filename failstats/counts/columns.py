@@ -8,7 +8,15 @@ import numpy as np
 
 from failstats.errors import InputError
 
-__all__ = ["ages_of", "cause_codes", "distinct_ages", "frozen", "row_text"]
+__all__ = [
+    "SAME_AGE",
+    "ages_of",
+    "cause_codes",
+    "distinct_ages",
+    "frozen",
+    "numbers_of",
+    "row_text",
+]
 
 
 def frozen(values: np.ndarray) -> np.ndarray:
@@ -22,13 +30,28 @@ def row_text(rows: np.ndarray) -> str:
     return f"rows {shown}" + (f" and {len(rows) - 5} more" if len(rows) > 5 else "")
 
 
+#: Fractional ages closer than this share of themselves are one age: 0.1 + 0.2 is 0.3.
+SAME_AGE = 1e-9
+
+
+def numbers_of(values: Any, name: str) -> np.ndarray:
+    """A column as int64 where its type is whole, else as float64; anything else is refused."""
+    held = np.asarray(values)
+    if held.dtype.kind in "iub":
+        if held.dtype.kind == "u" and held.size and held.max() > np.iinfo(np.int64).max:
+            raise InputError(f"{name} must be below 2^63, but reaches {held.max()}.")
+        return held.astype(np.int64, copy=False)
+    try:
+        if held.dtype.kind in "cmM":
+            raise TypeError
+        return held.astype(np.float64, copy=False)
+    except (TypeError, ValueError):
+        raise InputError(f"{name} must be numbers, but its type is {held.dtype}.") from None
+
+
 def ages_of(values: Any, name: str) -> np.ndarray:
     """One column of ages, whole where it was given whole; complains about missing ones."""
-    ages = np.asarray(values)
-    if ages.dtype.kind not in "iuf":
-        ages = ages.astype(float)
-    if ages.dtype.kind == "u":
-        ages = ages.astype(np.int64)
+    ages = numbers_of(values, name)
     wrong = np.where(~(np.isfinite(ages) & (ages >= 0)))[0] if ages.ndim else np.array([])
     if wrong.size or (ages.ndim == 0 and not ages >= 0):
         raise InputError(
@@ -41,11 +64,19 @@ def ages_of(values: Any, name: str) -> np.ndarray:
 
 
 def distinct_ages(ages: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The distinct ages ascending, and each row's place; whole ages without a sort."""
+    """The distinct ages ascending, and each row's place; whole ages without a sort.
+
+    Fractional ages that rounding alone has parted are one, as R's ``survival`` takes them
+    (``timefix``): the first of them stands for all.
+    """
     if ages.size and ages.dtype.kind == "i" and int(ages.max()) <= max(4 * ages.size, 100_000):
         seen = np.bincount(ages) > 0
         return np.flatnonzero(seen), (np.cumsum(seen) - 1)[ages]
-    return np.unique(ages, return_inverse=True)
+    found, place = np.unique(ages, return_inverse=True)
+    if found.dtype.kind != "f" or found.size < 2:
+        return found, place
+    new = np.concatenate([[True], np.diff(found) > SAME_AGE * found[1:]])
+    return found[new], (np.cumsum(new) - 1)[place]
 
 
 def cause_codes(cause: Any) -> tuple[list[str], np.ndarray]:

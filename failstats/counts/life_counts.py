@@ -5,6 +5,7 @@ The counts are what `RiskTable` holds; a batch is looked at once and not kept.
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -49,8 +50,17 @@ class LifeCounts:
         ----------
         causes : names of the causes 1, 2, ...
         group : one group, or a stretch of them; all when absent.
+
+        Raises
+        ------
+        InputError : there is no such group.
         """
-        chosen = slice(group, group + 1) if isinstance(group, int) else group
+        chosen = group
+        if not isinstance(group, slice):
+            at = operator.index(group)
+            if not 0 <= at < self.dropped.size:
+                raise InputError(f"group must be from 0 to {self.dropped.size - 1}, not {at}.")
+            chosen = slice(at, at + 1)
         entered, ended = self.entered[chosen].sum(axis=0), self.ended[chosen].sum(axis=0)
         used = np.flatnonzero(entered + ended.sum(axis=0))
         failed = {name: counts[used] for name, counts in zip(causes, ended[1:], strict=True)}
@@ -117,7 +127,9 @@ def _whole(column: NDArray[Any]) -> NDArray[Any]:
     values = np.asarray(column)
     if values.size and not np.issubdtype(values.dtype, np.integer):
         raise InputError(f"lives must be whole numbers, but a column is {values.dtype}.")
-    return values if values.size else values.astype(np.int64)
+    if not values.size:
+        return values.astype(np.int64)
+    return values if values.dtype.isnative else values.astype(values.dtype.newbyteorder("="))
 
 
 def _count_plainly(

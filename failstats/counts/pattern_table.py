@@ -276,7 +276,13 @@ class PatternTable:
 
     @classmethod
     def from_dense(
-        cls, entered: IntArray, failed: IntArray, left: IntArray, *, dropped: int = 0
+        cls,
+        entered: IntArray,
+        failed: IntArray,
+        left: IntArray,
+        *,
+        dropped: int = 0,
+        copy: bool = True,
     ) -> PatternTable:
         """Take counts held as full arrays over stratum, pattern and age.
 
@@ -284,6 +290,7 @@ class PatternTable:
         ----------
         entered, failed, left : shape (strata, patterns, ages), whole numbers >= 0.
         dropped : episodes left out because start = stop > 0.
+        copy : false takes the arrays over and makes them read-only: nothing else may hold them.
 
         Returns
         -------
@@ -305,6 +312,8 @@ class PatternTable:
             stratum, pattern, age, started, fell, stopped = (columns[name] for name in COLUMNS)
             _check_balance(stratum, pattern, age, started, fell + stopped)
         table = object.__new__(cls)
+        if copy:
+            entered, failed, left = entered.copy(), failed.copy(), left.copy()
         for counts in (entered, failed, left):
             counts.setflags(write=False)
         object.__setattr__(table, "dropped", dropped)

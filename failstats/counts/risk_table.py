@@ -8,11 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 
-from failstats.counts.columns import ages_of, cause_codes, distinct_ages, frozen, row_text
+from failstats.counts.columns import (
+    SAME_AGE,
+    ages_of,
+    cause_codes,
+    distinct_ages,
+    frozen,
+    numbers_of,
+    row_text,
+)
 from failstats.errors import InputError
 
 __all__ = ["RiskTable"]
@@ -66,9 +75,7 @@ class RiskTable:
     _totals: dict[str, np.ndarray] = field(default_factory=dict, init=False, repr=False)
 
     def __post_init__(self) -> None:
-        age = np.asarray(self.age)
-        if age.dtype.kind not in "iuf":
-            age = age.astype(float)
+        age = numbers_of(self.age, "age")
         n = age.shape[0] if age.ndim == 1 else -1
         if n < 0:
             raise InputError(
@@ -95,18 +102,35 @@ class RiskTable:
                 raise InputError(
                     f"{name} must have one count per age ({n}), but has shape {values.shape}."
                 )
-            values = values.astype(float if values.dtype.kind == "f" else np.int64)
-            if not (values >= 0).all():
-                raise InputError(
-                    f"{name} must be 0 or more.", where=row_text(np.where(~(values >= 0))[0])
-                )
+            values = numbers_of(values, name)
+            wrong = ~((values >= 0) & np.isfinite(values))
+            if wrong.any():
+                raise InputError(f"{name} must be 0 or more.", where=row_text(np.where(wrong)[0]))
             clean[name] = frozen(values)
         set_ = object.__setattr__
         set_(self, "age", frozen(age))
         set_(self, "entered", clean["entered"])
         set_(self, "left", clean["left"])
-        set_(self, "failed", {str(c): clean[f"failed ({c})"] for c in self.failed})
+        failed = {str(c): clean[f"failed ({c})"] for c in self.failed}
+        set_(self, "failed", MappingProxyType(failed))
+        self._check_zero_age()
         self._check_balance()
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        values = (self.age, self.entered, dict(self.failed), self.left)
+        return RiskTable, (*values, self.unit, self.dropped, self.zero_age)
+
+    def _check_zero_age(self) -> None:
+        if not (np.isfinite(self.zero_age) and self.zero_age > 0):
+            raise InputError(f"zero_age must be above 0, but is {self.zero_age}.")
+        later = self.age[self.age > 0]
+        at_zero = self.failed_total[:1][self.age[:1] == 0].sum()
+        if at_zero and later.size and self.zero_age > later[0]:
+            raise InputError(
+                f"lives that failed at age 0 are taken to have failed at zero_age, but "
+                f"{self.zero_age:g} {self.unit} lies beyond the next age, {later[0]:g}.",
+                do=f"give zero_age in {self.unit}: half a day, say.",
+            )
 
     def _check_balance(self) -> None:
         running = self.still_working
@@ -158,6 +182,7 @@ class RiskTable:
         """
         exits = ages_of(exit, "exit")
         entries = ages_of(entry, "entry")
+        fractions = "f" in (entries.dtype.kind, exits.dtype.kind)
         if entries.ndim == 0:
             entries = np.full(exits.shape, entries[()])
         names, code = cause_codes(cause)
@@ -166,7 +191,7 @@ class RiskTable:
                 f"entry, exit and cause must be equally long, but have {entries.shape}, "
                 f"{exits.shape} and {code.shape}."
             )
-        wrong = np.where(entries > exits)[0]
+        wrong = np.where(entries > (exits * (1 + SAME_AGE) if fractions else exits))[0]
         if wrong.size:
             raise InputError(
                 f"entry must not lie after exit, but {wrong.size} of {exits.size} lives do.",
@@ -174,9 +199,14 @@ class RiskTable:
                 do="correct the dates of these lives, or leave them out.",
                 rows=wrong.tolist(),
             )
-        count = None if weights is None else np.asarray(weights)
-        if count is not None and (count.shape != exits.shape or not (count >= 0).all()):
+        count = None if weights is None else numbers_of(weights, "weights")
+        if count is not None and (
+            count.shape != exits.shape or not ((count >= 0) & np.isfinite(count)).all()
+        ):
             raise InputError("weights must be 0 or more, one for each life.")
+        if fractions:
+            found, place = distinct_ages(np.concatenate([entries, exits]).astype(float))
+            entries, exits = np.split(found[place], [entries.size])
         keep = ~((entries == exits) & (exits > 0))
         dropped = int(exits.size - np.count_nonzero(keep))
         if dropped:
@@ -285,7 +315,9 @@ class RiskTable:
                 newborn = self.entered[0] if self.age.size and self.age[0] == 0 else 0
                 return np.where(asked == 0, newborn, running)
         running = np.concatenate([np.zeros(1), self.still_working])
-        found = running[np.searchsorted(self.age, asked, side="left")]
+        whole = self.age.dtype.kind == "i" and asked.dtype.kind in "iu"
+        since = asked if whole else asked * (1 - SAME_AGE)
+        found = running[np.searchsorted(self.age, since, side="left")]
         newborn = self.entered[0] if self.age.size and self.age[0] == 0 else 0
         return np.where(asked == 0, newborn, found)
 
@@ -325,7 +357,7 @@ class RiskTable:
 
     def merge_causes(self, into: str = "failed", causes: Iterable[str] | None = None) -> RiskTable:
         """Count several causes as one, named ``into``; all of them when none are named."""
-        chosen = list(self.failed) if causes is None else list(causes)
+        chosen = list(dict.fromkeys(self.failed if causes is None else causes))
         rest = {name: n for name, n in self.failed.items() if name not in chosen}
         merged = np.zeros(self.age.shape, dtype=np.int64)
         for name in chosen:
@@ -355,10 +387,11 @@ class RiskTable:
             return NotImplemented
         if self.unit != other.unit or self.zero_age != other.zero_age:
             raise InputError(
-                f"tables must share one unit of age, but have {self.unit} and {other.unit}."
+                "tables must share one unit of age and one zero_age, but have "
+                f"{self.unit}, {self.zero_age:g} and {other.unit}, {other.zero_age:g}."
             )
-        age = np.union1d(self.age, other.age)
-        mine, theirs = np.searchsorted(age, self.age), np.searchsorted(age, other.age)
+        age, place = distinct_ages(np.concatenate([self.age, other.age]))
+        mine, theirs = np.split(place, [self.age.size])
 
         def joined(one: np.ndarray | None, two: np.ndarray | None) -> np.ndarray:
             kinds = [values.dtype for values in (one, two) if values is not None]
@@ -389,7 +422,8 @@ class RiskTable:
         made = object.__new__(RiskTable)
         totals = {"working": self.still_working, "at_risk": self.at_risk}
         values = (
-            *(self.age, self.entered, {str(c): _kept(n) for c, n in failed.items()}),
+            *(self.age, self.entered),
+            MappingProxyType({str(c): _kept(n) for c, n in failed.items()}),
             *(self.left if left is None else _kept(left), self.unit, self.dropped, self.zero_age),
         )
         for name, value in zip(RiskTable.__slots__, (*values, totals), strict=True):

@@ -36,6 +36,10 @@ class AgeCounts:
     zero_age: float = 0.5
     _held: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # what is held for the next step can be made again
+        return _again, (self.age, self.failed, self.weight, self.zero_age)
+
     @classmethod
     def of(cls, table: RiskTable) -> AgeCounts:
         """Take the counts of a risk table, all its causes together; cell 0 fails at zero_age."""
@@ -110,3 +114,7 @@ class AgeCounts:
         if name not in self._held:
             self._held[name] = make()
         return self._held[name]
+
+
+def _again(age: Any, failed: Any, weight: Any, zero_age: float) -> AgeCounts:
+    return AgeCounts(age=age, failed=failed, weight=weight, zero_age=zero_age)

@@ -15,7 +15,7 @@ from scipy.special import expit, gammaln, log_ndtr, ndtri_exp
 
 from failstats.errors import InputError
 from failstats.estimate.age_counts import AgeCounts
-from failstats.estimate.life_family import Evaluation, Family, Parts
+from failstats.estimate.life_family import LONGEST_STEP, Evaluation, Family, Parts
 from failstats.estimate.life_gamma import Gamma
 
 __all__ = ["FAMILIES", "Family", "LogLocationScale", "Parts", "family_named"]
@@ -333,6 +333,10 @@ class Gompertz(Family):
 
     def starts(self, rate: float, span: float) -> list[np.ndarray]:
         return [np.array([np.log(rate) - s / 2, s / span]) for s in (0.0, 2.0, -1.0)]
+
+    def longest_step(self, span: float) -> float | np.ndarray:
+        # the slope is per unit of age, so that its step must not depend on the unit
+        return np.array([LONGEST_STEP, 10.0 / span])
 
     def out_of_reach(self, theta: np.ndarray, span: float) -> str | None:
         if theta[1] * span > 500:

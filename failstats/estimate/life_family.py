@@ -9,8 +9,10 @@ import numpy as np
 
 from failstats.estimate.age_counts import AgeCounts
 
-__all__ = ["Evaluation", "Family", "Parts"]
+__all__ = ["LONGEST_STEP", "Evaluation", "Family", "Parts"]
 
+#: A positive parameter changes by a factor of at most e**2 in one step of a fit.
+LONGEST_STEP = 2.0
 #: A log-likelihood, its gradient (p,) and its curvature (p, p).
 Evaluation = tuple[float, np.ndarray, np.ndarray]
 
@@ -97,6 +99,10 @@ class Family(ABC):
         if log_shape < np.log(2e-3):
             return "the records do not hold the shape: it runs towards 0"
         return None
+
+    def longest_step(self, span: float) -> float | np.ndarray:
+        """Most that a fit may change each of theta at once: a factor of e**2."""
+        return LONGEST_STEP
 
     def values(self, theta: np.ndarray) -> dict[str, float]:
         """The parameters by name, on their own scale."""

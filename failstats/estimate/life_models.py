@@ -376,13 +376,14 @@ def best_fit(likelihood: CountLikelihood | IntervalLikelihood, rate: float) -> C
     def fell_off(theta: np.ndarray) -> str | None:
         return family.out_of_reach(theta, likelihood.span)
 
+    longest = family.longest_step(likelihood.span)
     bands = likelihood.in_bands() if isinstance(likelihood, CountLikelihood) else None
     for start in family.starts(rate, likelihood.span):
         if bands is not None:
             with suppress(FellOff):
-                start = climb(bands, start, fell_off=fell_off).theta
+                start = climb(bands, start, fell_off=fell_off, longest=longest).theta
         try:
-            found = climb(likelihood, start, fell_off=fell_off)
+            found = climb(likelihood, start, fell_off=fell_off, longest=longest)
         except FellOff as fall:
             reason = str(fall)
             continue

@@ -13,7 +13,7 @@ import numpy as np
 
 from failstats.counts.risk_table import RiskTable
 from failstats.estimate.age_counts import AgeCounts
-from failstats.estimate.life_family import Evaluation, Family
+from failstats.estimate.life_family import LONGEST_STEP, Evaluation, Family
 
 __all__ = [
     "Climb",
@@ -30,8 +30,6 @@ NEWTON_TOLERANCE = 1e-20
 #: Below this the log-likelihood cannot tell neighbours apart any more; the gradient still can.
 FLAT = 1e-9
 MOST_STEPS = 200
-#: A parameter changes by a factor of at most e**2 in one step.
-LONGEST_STEP = 2.0
 
 
 class FellOff(Exception):
@@ -192,8 +190,11 @@ def climb(
     start: np.ndarray,
     *,
     fell_off: Callable[[np.ndarray], str | None] = lambda _: None,
+    longest: float | np.ndarray = LONGEST_STEP,
 ) -> Climb:
     """Newton steps to the top, damped where the surface bends the wrong way, halved on overshoot.
+
+    longest : most that each parameter may change in one step, one number or shape (p,).
 
     Raises
     ------
@@ -207,7 +208,7 @@ def climb(
     settled = 0
     for number in range(MOST_STEPS):
         value, gradient, curvature = found
-        step, bends_down = _newton_step(gradient, curvature)
+        step, bends_down = _newton_step(gradient, curvature, longest)
         to_go = 0.5 * float(gradient @ step)
         if bends_down and to_go <= NEWTON_TOLERANCE:
             return Climb(
@@ -244,8 +245,13 @@ def climb(
     raise FellOff(f"the fit did not settle in {MOST_STEPS} steps")
 
 
-def _newton_step(gradient: np.ndarray, curvature: np.ndarray) -> tuple[np.ndarray, bool]:
-    """The step, none longer than LONGEST_STEP, and whether the surface bends down here."""
+def _newton_step(
+    gradient: np.ndarray, curvature: np.ndarray, longest: float | np.ndarray
+) -> tuple[np.ndarray, bool]:
+    """The step, none longer than allowed, and whether it leads to the top of a surface bent down.
+
+    A step that was cut short leads nowhere near the top yet, however little it gains.
+    """
     size = np.sqrt(np.maximum(np.abs(np.diag(curvature)), 1e-300))
     scaled = -curvature / np.outer(size, size)
     values, vectors = np.linalg.eigh(scaled)
@@ -253,4 +259,5 @@ def _newton_step(gradient: np.ndarray, curvature: np.ndarray) -> tuple[np.ndarra
     inside = np.maximum(np.abs(values), 1e-6 if not bends_down else 0.0)
     along = vectors.T @ (gradient / size)
     step = (vectors @ (along / inside)) / size
-    return step * min(1.0, LONGEST_STEP / max(np.abs(step).max(), 1e-300)), bends_down
+    share = float((np.abs(step) / longest).max())
+    return (step, bends_down) if share <= 1 else (step / share, False)

@@ -97,6 +97,8 @@ def log_rank(
         raise InputError("tables must share one unit of age.")
     if cause is not None:
         held = [table.only(cause) if cause in table.failed else _without(table) for table in held]
+    if not np.isfinite(weight_power):
+        raise InputError(f"weight_power must be a number, but is {weight_power}.")
     k = len(names)
     observed, expected, covariance = np.zeros(k), np.zeros(k), np.zeros((k, k))
     distinct = list(dict.fromkeys(layers))
@@ -124,7 +126,8 @@ def log_rank(
     held_groups = np.flatnonzero(expected > 0)
     if held_groups.size < 2 or not np.trace(covariance) > 0:
         raise FitError(
-            "nothing can be compared: no part failed while two groups were at risk.",
+            "nothing can be compared: no part failed while two groups, and more than one life, "
+            "were at risk.",
             do="compare groups whose ages overlap.",
         )
     # One group is redundant: the differences add up to 0.

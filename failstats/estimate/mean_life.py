@@ -52,7 +52,7 @@ def restricted_mean(curve: LifeCurve, *, horizon: float | None = None) -> Restri
     the curve from that age to the horizon: the area right of an age, not left of it.
     """
     end = curve.followed_to if horizon is None else float(horizon)
-    if end < curve.conditioned_on or (end > curve.followed_to and not curve.ended):
+    if not end >= curve.conditioned_on or (end > curve.followed_to and not curve.ended):
         raise InputError(
             f"horizon must lie between {curve.conditioned_on:g} and {curve.followed_to:g} "
             f"{curve.unit}, the ages followed, but {end:g} was given.",

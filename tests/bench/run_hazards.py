@@ -82,7 +82,9 @@ def count(connection: duckdb.DuckDBPyConnection, data: Path) -> PatternTable:
     )  # fmt: skip
     left, failed = (found.ended[:, place].reshape(shape) for place in (0, 1))
     dropped = int(found.dropped.sum())
-    return PatternTable.from_dense(found.entered.reshape(shape), failed, left, dropped=dropped)
+    return PatternTable.from_dense(
+        found.entered.reshape(shape), failed, left, dropped=dropped, copy=False
+    )
 
 
 def ours(data: Path, repeats: int) -> dict[str, Any]:
