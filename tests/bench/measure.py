@@ -193,4 +193,10 @@ class Bench:
         versions = [f"{name} {metadata.version(name)}" for name in LIBRARIES if installed(name)]
         table["versions"] = "; ".join(versions)
         table["date"] = dt.date.today().isoformat()
-        table.to_csv(HERE / f"{self.name}.csv", index=False, lineterminator="\n")
+        kept = HERE / f"{self.name}.csv"
+        if kept.exists():  # sizes that this run did not measure stay, each with its own command
+            old = pd.read_csv(kept, dtype=str, keep_default_na=False)
+            rest = old[~old["size"].isin(table["size"].astype(str))]
+            table = pd.concat([table.astype(str).replace("nan", ""), rest])
+            table = table.sort_values("size", key=lambda size: size.astype(int), kind="stable")
+        table.to_csv(kept, index=False, lineterminator="\n")
