@@ -150,6 +150,8 @@ def _count_plainly(
     idle = (entry == exit_) & (exit_ > 0)
     np.add.at(dropped, group[idle], 1)
     kept = ~idle
-    np.add.at(entered, (group[kept], entry[kept]), 1)
-    np.add.at(ended, (group[kept], cause[kept], exit_[kept]), 1)
+    at, kind = group[kept].astype(np.int64), cause[kept]
+    one = entered.dtype.type(1)
+    np.add.at(entered.reshape(-1), at * ages + entry[kept], one)
+    np.add.at(ended.reshape(-1), (at * kinds + kind) * ages + exit_[kept], one)
     return -1

@@ -113,7 +113,7 @@ def test_above_the_limit_both_sides_are_a_sample(
     monkeypatch.setattr(
         verify_module,
         "_questions",
-        lambda session, raw, _, __: [("lives", lambda: lives_again(session, raw))],
+        lambda session, raw, *_: [("lives", lambda: lives_again(session, raw))],
     )
     with failstats.open_warehouse(made.warehouse) as records:
         answer = records.verify()
