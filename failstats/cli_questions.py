@@ -95,10 +95,16 @@ def causes(
     "--by",
     multiple=True,
     metavar="COL",
-    help="Tell lives apart by a column, such as family (repeatable).",
+    help="Tell lives apart by a column: family, fuel, first_or_later, followed_as, van_id, "
+    "item_id, position, duct_material, termination (repeatable).",
 )
 @click.option(
-    "--model", default="weibull", show_default=True, metavar="NAME", help="Family of life laws."
+    "--model",
+    default="weibull",
+    show_default=True,
+    metavar="NAME",
+    help="Law of life: weibull, exponential, lognormal, loglogistic, gamma or gompertz. Parts that "
+    "fail unseen, and those they trip, keep the Weibull life of the two-state model.",
 )
 @click.option(
     "--births",

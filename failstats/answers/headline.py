@@ -13,6 +13,7 @@ import numpy as np
 from failstats.answers import wording as text
 from failstats.answers.lives_fits import (
     ENOUGH_ON_CONTRACT,
+    FOLLOWED,
     Asked,
     Selection,
     bracket_of,
@@ -49,11 +50,27 @@ class Headline:
 def _hidden(
     session: Session, asked: Asked, part: str, pair: tuple[str, str], said: str
 ) -> Headline:
-    """A part that fails unseen, or the one it trips: from the two-state model, or withheld."""
+    """A part that fails unseen, or the one it trips: from the two-state model, or withheld.
+
+    Known births and contract units always: what else was asked for is named as not applied.
+    """
     first, second = pair
+    selection = Selection(followed=("contract",), clock=asked.clock)
+    if asked.clock == "loads":
+        said += (
+            " The two-state model counts days from look to look, so no life in loads is stated; "
+            "ask without --clock loads."
+        )
+        return Headline(
+            selection=selection,
+            found=None,
+            label="withheld: no two-state model in loads",
+            bracket=[],
+            curve=False,
+            warnings=(Warning_(code="silent_failure", text=said),),
+        )
     model = hidden_pair(session, first, second)
     found = model.life(part)
-    selection = Selection(births=asked.births, followed=("contract",))
     bracket = model.bracket(part, asked.level)
     label = "hidden state integrated"
     if found is None:
@@ -66,16 +83,38 @@ def _hidden(
         )
         found, label = None, "withheld: assumptions disagree"
     else:
-        said += " The figure is the two-state model's."
-    warning = Warning_(code="silent_failure", text=said)
+        said += f" The figure is the two-state model's, from {model.counted()}."
+    warnings = [Warning_(code="silent_failure", text=said)]
+    warnings += [Warning_(code="not_applied", text=f"{part}: {one}") for one in _not_applied(asked)]
     return Headline(
         selection=selection,
         found=found,
         label=label,
         bracket=bracket,
         curve=False,
-        warnings=(warning,),
+        warnings=tuple(warnings),
     )
+
+
+def _not_applied(asked: Asked) -> list[str]:
+    """What was asked for and cannot be had of the two-state model, each in words."""
+    said = []
+    if asked.model != "weibull":
+        said.append(
+            f"the hidden state is fitted as a Weibull life; --model {asked.model} does not apply."
+        )
+    if asked.by:
+        said.append(
+            "the hidden state is fitted on all contract units together, not group by group; "
+            f"--by {' --by '.join(asked.by)} does not apply."
+        )
+    if asked.births != "known":
+        said.append(
+            f"the hidden state rests on known births; --births {asked.births} does not apply."
+        )
+    if asked.replicates:
+        said.append("no curve is drawn; --replicates does not apply.")
+    return said
 
 
 def _renewal(session: Session, asked: Asked, part: str) -> Headline:
@@ -92,7 +131,17 @@ def _renewal(session: Session, asked: Asked, part: str) -> Headline:
             bracket=bracket,
             warnings=(warning,),
         )
-    return Headline(selection=selection, found=found, label="births by renewal", bracket=bracket)
+    warnings = []
+    if asked.model != "weibull":
+        said = f"births by renewal take a Weibull life; --model {asked.model} does not apply."
+        warnings.append(Warning_(code="not_applied", text=f"{part}: {said}"))
+    return Headline(
+        selection=selection,
+        found=found,
+        label="births by renewal",
+        bracket=bracket,
+        warnings=tuple(warnings),
+    )
 
 
 def _visible(session: Session, asked: Asked, part: str) -> Headline:
@@ -129,9 +178,12 @@ def _visible(session: Session, asked: Asked, part: str) -> Headline:
             bracket=bracket,
             warnings=tuple(warnings),
         )
-    found: FittedLife | NoFit | None = loss or fits["followed_to_the_end"]
-    label = loss.label if loss is not None else ""
-    if apart and loss is None:
+    integrated = loss if asked.model == "weibull" else None
+    if loss is not None and integrated is None and not apart:
+        return _without_loss(asked, part, fits, bracket)
+    found: FittedLife | NoFit | None = integrated or fits["followed_to_the_end"]
+    label = integrated.label if integrated is not None else ""
+    if apart and integrated is None:
         found, label = None, "withheld: brackets disagree"
         said = "no single figure is stated; see the bracket."
         warnings.append(Warning_(code="silent_loss", text=moved + said))
@@ -151,6 +203,26 @@ def _visible(session: Session, asked: Asked, part: str) -> Headline:
         )
     return Headline(
         selection=everyone, found=found, label=label, bracket=bracket, warnings=tuple(warnings)
+    )
+
+
+def _without_loss(
+    asked: Asked, part: str, fits: dict[str, FittedLife | NoFit], bracket: list[BracketEnd]
+) -> Headline:
+    """Another law of life where silent leaving would be integrated out of a Weibull one."""
+    said = f"{part}: silent leaving is integrated out of a Weibull life only; the {asked.model} "
+    if fits["contract_units_only"].failures >= ENOUGH_ON_CONTRACT:
+        followed, way, label = ("contract",), "contract_units_only", "contract units only"
+        said += "one rests on contract units alone."
+    else:
+        followed, way, label = ("contract", "call_out"), "followed_to_the_end", FOLLOWED
+        said += "one takes call-out units to be there until the records end."
+    return Headline(
+        selection=Selection(births=asked.births, followed=followed, clock=asked.clock),
+        found=fits[way],
+        label=label,
+        bracket=bracket,
+        warnings=(Warning_(code="silent_loss", text=said),),
     )
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from failstats.answers import wording as text
-from failstats.answers.headline import headline_of
+from failstats.answers.headline import Headline, headline_of
 from failstats.answers.lives_ages import (
     age_bands,
     between_looks,
@@ -22,12 +22,14 @@ from failstats.answers.lives_fits import (
     Selection,
     checked_on,
     first_and_later,
+    labelled,
     life_row,
     model_weights,
     risk_table,
     silent_parts,
     single_life,
 )
+from failstats.answers.lives_notes import filters_said, items_not_recorded, poor_fit, together
 from failstats.answers.lives_recurrence import (
     mean_counts,
     recurrences,
@@ -43,7 +45,7 @@ from failstats.answers.units_differ import units_differ
 from failstats.errors import InputError
 from failstats.estimate.fitted_world import Misfit
 from failstats.estimate.life_families import FAMILIES
-from failstats.estimate.life_models import FittedLife, NoFit, fit
+from failstats.estimate.life_models import FittedLife, NoFit
 from failstats.progress import Stages, each
 from failstats.warehouse.session import Session
 
@@ -83,11 +85,19 @@ def chosen_parts(session: Session, asked: Sequence[str], *, option: str = "--par
 
     Raises
     ------
-    InputError : a part that the records do not name.
+    InputError : a part that the records do not name, or no life is left at all.
     """
     known = parts_in(session)
     if not asked:
         return known
+    if not known:
+        filters = filters_said(session.choices)
+        left = f"after {filters} no unit is left" if filters else "the records have no unit"
+        raise InputError(
+            f"{option} must name a part that was watched, but {left} with a life that was.",
+            where=filters or option,
+            do="give fewer filters." if filters else "see failstats quality for what is there.",
+        )
     spellings = session.vocabulary.spellings("parts")
     chosen = [spellings.get(part, part) for part in asked]
     unknown = [part for part in chosen if part not in known]
@@ -161,7 +171,12 @@ def lives(
             do="give 500 for 95 % intervals.",
         )
     asked = Asked(
-        births=births, model=model, level=confidence_level, clock=clock, replicates=replicates
+        births=births,
+        model=model,
+        level=confidence_level,
+        clock=clock,
+        replicates=replicates,
+        by=tuple(by),
     )
     whole = (births, clock, model, list(part)) == ("known", "days", "weibull", [])
     stage = Stages(progress, TIMES if whole else {COUNTING: 1.0, FITTING: 9.0})
@@ -171,15 +186,23 @@ def lives(
     rows: list[Life] = []
     counted = {kind: session.run(f"lives_{kind}") for kind in ("kept", "moved")}
     chosen = chosen_parts(session, part)
-    if clock == "loads" and not part:
-        chosen = [name for name in chosen if name not in silent]
+    unmeasured = [name for name in chosen if name in silent and part]
+    if clock == "loads" and (unmeasured or births == "renewal"):
+        what = f"{', '.join(unmeasured)} fails unseen or is tripped"
+        raise InputError(
+            "lives by the loads clock need visible failures and known or assumed births, but "
+            f"{what if unmeasured else '--births is renewal'}.",
+            where="--clock loads",
+            do=f"leave the clock at days{' for this part' if unmeasured else ''}.",
+        )
     stage(FITTING)
     for name in each(progress, chosen):
         rules = {
             kind: dict(frame.loc[frame["part"] == name, ["rule", "lives"]].itertuples(index=False))
             for kind, frame in counted.items()
         }
-        rows += _part(session, asked, name, list(by), silent, rules, warnings)
+        rows += _part(session, asked, name, silent, rules, warnings)
+    warnings = together(warnings)
     world = []
     if whole:
         stage(SIMULATING)
@@ -241,19 +264,12 @@ def _part(
     session: Session,
     asked: Asked,
     part: str,
-    by: list[str],
     silent: dict[str, tuple[tuple[str, str], str]],
     rules: dict[str, dict[str, int]],
     warnings: list[Warning_],
 ) -> list[Life]:
     """The headline row of one part and the rows of its strata."""
-    if asked.clock == "loads" and (part in silent or asked.births == "renewal"):
-        raise InputError(
-            f"lives by the loads clock need visible failures and known or assumed births, but "
-            f"{part} fails unseen or is tripped, or --births is renewal.",
-            where="--clock loads",
-            do="leave the clock at days for this part.",
-        )
+    by = list(asked.by)
     head = headline_of(session, asked, part, silent.get(part))
     warnings += head.warnings
     selection, found = head.selection, head.found
@@ -261,6 +277,13 @@ def _part(
     if not tables:
         return []
     table = next(iter(tables.values()))
+    label = head.label
+    if isinstance(found, FittedLife) and head.curve and found.model == "weibull":
+        session.kept[f"headline {part}"] = found
+    checks = checked_on(session, part, selection, table, head.label)
+    if _other_law(asked, head):
+        found = single_life(session, part, selection, model=asked.model)
+        label = labelled(head.label, found.label)
     if isinstance(found, NoFit):
         warnings.append(
             Warning_(
@@ -268,14 +291,6 @@ def _part(
                 text=f"{part}: {found.reason}; only a bound of its failure rate can be stated.",
             )
         )
-    label = head.label
-    if isinstance(found, FittedLife) and head.curve and found.model == "weibull":
-        session.kept[f"headline {part}"] = found
-    checks = checked_on(session, part, selection, table, head.label)
-    if isinstance(found, FittedLife) and asked.model != "weibull" and head.curve:
-        selection, table = checks.selection, checks.table
-        found = fit(table, model=asked.model, cause="failed")
-        label = ", ".join(x for x in (checks.label, found.label) if x)
     plain = {k: v for k, v in selection.params(part).items() if k != "bracket"}
     units = session.run("lives_units", by=[], **plain)
     strata: list[Life] = []
@@ -284,6 +299,7 @@ def _part(
     repeats = recurrences(session, part, by) if asked.clock == "days" else None
     if by and head.curve:
         own = selection if "followed_as" in by else checks.selection
+        alone = own.followed == ("contract",)
         strata, more["compared"] = strata_rows(
             session,
             asked,
@@ -291,14 +307,17 @@ def _part(
             by,
             own,
             pooled=found,
-            label="" if own == selection == head.selection else checks.label,
-            checked_on=checks.said if own == checks.selection else "all units",
+            rests_on=checks.said if own == checks.selection or alone else "all units",
         )
+        warnings += items_not_recorded(part, strata)
         more["recurrence_difference"] = recurrences_apart(repeats, asked.level)
     if head.curve:
+        models = model_weights(checks.table)
+        if isinstance(found, FittedLife):
+            warnings += poor_fit(part, found.model, models)
         more |= {
             "first_and_later": first_and_later(session, part, checks.selection, asked.level),
-            "models": model_weights(checks.table),
+            "models": models,
             "bands": age_bands(checks.table, found, asked.level),
             "plot": plot_points(checks.table, found.model) if found is not None else [],
             "life_left": left_at_ages(checks.table, found, asked.level),
@@ -307,7 +326,7 @@ def _part(
             "checked_on": checks.said,
         }
     row = life_row(
-        asked,
+        asked if head.curve else replace(asked, births="known"),
         part,
         {},
         table,
@@ -316,6 +335,7 @@ def _part(
         label=label,
         bracket=head.bracket,
         show_curve=head.curve,
+        rests_on="contract units only" if selection.followed == ("contract",) else "all units",
         recurrence=mean_counts(repeats, asked.level),
         recurrence_trend=trend_with_age(repeats),
         kept=rules["kept"],
@@ -330,3 +350,13 @@ def _part(
             apart = risk_table(session, part, own, by)
             strata = with_replicates(session, asked, strata, own, by, apart)
     return [row, *strata]
+
+
+def _other_law(asked: Asked, head: Headline) -> bool:
+    """Whether the life is to be fitted again under another law than the Weibull of the headline."""
+    return (
+        asked.model != "weibull"
+        and asked.births != "renewal"
+        and head.curve
+        and isinstance(head.found, FittedLife)
+    )

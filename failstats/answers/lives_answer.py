@@ -9,8 +9,10 @@ import numpy as np
 import pandas as pd
 
 from failstats.answers import wording as text
+from failstats.answers.lives_notes import filters_said
 from failstats.answers.lives_rows import Life
-from failstats.answers.lives_text import clock_words, details, name_of
+from failstats.answers.lives_table import clock_words, name_of
+from failstats.answers.lives_text import details
 from failstats.answers.result import Answer
 from failstats.errors import InputError
 from failstats.estimate.life_families import FAMILIES
@@ -53,6 +55,9 @@ class Lives(Answer):
             row |= {"b10_days": life.b10_days, "median_days": life.median_days}
             row |= {"followed_to_days": life.followed_to_days}
             row |= {"survival_5y": life.survival_5y}
+            if life.rate_ci is not None:
+                row |= {"rate": life.rate, "rate_low": life.rate_ci[0]}
+                row |= {"rate_high": life.rate_ci[1]}
             rows.append(row)
         frame = pd.DataFrame(rows)
         if self.settings.get("clock") == "loads":
@@ -129,17 +134,18 @@ class Lives(Answer):
         return pd.concat(frames) if frames else pd.DataFrame(columns=columns)
 
     def chart(self, kind: str = "curve") -> Any:
-        """A picture of the lives; None where none may be shown.
+        """A picture of the lives; None where there is no life at all.
 
         Parameters
         ----------
-        kind : "curve" (share still working, with band, fitted line and lives at risk), "hazard"
-            (failures by age), "plot" (the fitted family as a straight line), "causes" (share
+        kind : "curve" (share still working, with band, fitted line and lives at risk; where none
+            may be drawn of one part, what ended it, as "causes"), "hazard" (failures by age),
+            "plot" (the fitted family as a straight line), "causes" (share
             ended by each cause, of one part, its strata together), "repeats" (failures per unit).
 
         Raises
         ------
-        InputError : another kind, or the causes of several parts.
+        InputError : another kind, the causes of several parts, or nothing of this kind to draw.
         """
         if kind not in CHARTS:
             raise InputError(
@@ -148,8 +154,25 @@ class Lives(Answer):
                 do="correct the word.",
             )
         clock = self.settings.get("clock", "days")
+        if not self.results:
+            return None
         drawn = getattr(self, f"_{kind}_chart")(clock)
-        return drawn
+        if drawn is not None:
+            return drawn
+        whole = list(dict.fromkeys(life.part for life in self.results))
+        if kind == "curve" and len(whole) == 1 and any(life.incidence for life in self.results):
+            return self._causes_chart(clock)
+        why = (
+            "failures again and again are counted by the unit's age in days"
+            if (kind, clock) == ("repeats", "loads")
+            else "none may be drawn of parts that fail unseen or are tripped, nor of those of "
+            "which too few failed"
+        )
+        raise InputError(
+            f"the picture {kind!r} of {', '.join(map(text.words, whole))} cannot be drawn: {why}.",
+            where="chart",
+            do='see the notes of the answer, or draw .chart("causes") of one part.',
+        )
 
     def _apart(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Where strata are shown, the part as a whole would only cover them."""
@@ -230,9 +253,11 @@ class Lives(Answer):
         """The lives of the first parts in words."""
         stated, within = self._stated()
         if not self.results:
+            filters = filters_said(self.settings)
+            lines = f"that {filters} leave" if filters else "of these records"
             first = (
-                "No life can be stated: no part line of these records begins or ends a life that "
-                "was watched."
+                f"No life can be stated: no part line {lines} begins or ends a life that was "
+                "watched."
             )
         elif not stated:
             first = "No life can be stated as a single number."

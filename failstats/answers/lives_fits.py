@@ -31,6 +31,7 @@ __all__ = [
     "BIRTHS",
     "CONFOUNDED",
     "ENOUGH_ON_CONTRACT",
+    "FOLLOWED",
     "TWO_LIVES_SHARE",
     "Asked",
     "Checks",
@@ -39,6 +40,7 @@ __all__ = [
     "checked_on",
     "disagree",
     "first_and_later",
+    "labelled",
     "life_row",
     "model_weights",
     "number",
@@ -57,6 +59,7 @@ ENOUGH_ON_CONTRACT = 20  # failures; below it a fit needs a penalty, so it canno
 RESTRICTED_YEARS = 5
 DECIDES_AT = 0.95  # level at which brackets are said to disagree
 CONFOUNDED = "confounded by unit: later lives come from units that failed before"
+FOLLOWED = "followed to the end"  # of call-out units: there until the records end
 LOADS_STEP = 50.0  # on the loads clock; about two months of a dryer used six times a week
 RESTRICTED_LOADS = 1500.0
 
@@ -229,7 +232,7 @@ def first_and_later(
                 failures=int(found.failures),
                 scale_days=scale,
                 ci=ci,
-                note=CONFOUNDED,
+                note=f"{CONFOUNDED}; scale of a Weibull life",
             )
         )
     return out
@@ -298,6 +301,14 @@ class Asked:
     level: float
     clock: str = "days"
     replicates: int = 0
+    by: tuple[str, ...] = ()
+
+
+def labelled(rests_on: str, fitted: str) -> str:
+    """The lives a row rests on, and how it was fitted where that is out of the ordinary."""
+    rests_on = "" if rests_on == "all units" else rests_on
+    said = (rests_on, "" if rests_on and fitted == "maximum likelihood" else fitted)
+    return ", ".join(one for one in said if one)
 
 
 def life_row(
@@ -316,6 +327,7 @@ def life_row(
     """One row: what was counted and fitted; ``more``: further fields of `Life`, else empty."""
     level = asked.level
     known = found if isinstance(found, FittedLife) else None
+    bound = found.interval(level) if isinstance(found, NoFit) else None
     in_days = known if table.unit == "days" else None
     own = table.only("failed")
     restricted = None
@@ -360,6 +372,8 @@ def life_row(
         ),
         curve=_curve(table, "failed", level) if show_curve and own.failures else [],
         incidence=_incidence(table, level),
+        rate=number(found.rate) if isinstance(found, NoFit) else None,
+        rate_ci=None if bound is None else (bound.low, bound.high),
         **(_EMPTY | more),
     )
 
@@ -393,12 +407,13 @@ def checked_on(
 ) -> Checks:
     """Contract units, where call-out units leave without a word: the ends of those are unknown."""
     if label != "silent loss integrated":
-        return Checks(selection=selection, table=table)
+        kept = label if label == FOLLOWED else ""
+        return Checks(selection=selection, table=table, label=kept)
     contract = replace(selection, followed=("contract",))
     tables = risk_table(session, part, contract)
     alone = next(iter(tables.values()), None)
     if alone is None or alone.only("failed").failures < ENOUGH_ON_CONTRACT:
-        return Checks(selection=selection, table=table, label="followed to the end")
+        return Checks(selection=selection, table=table, label=FOLLOWED)
     return Checks(selection=contract, table=alone, label="contract units only")
 
 

@@ -235,6 +235,9 @@ class ShapePull:
 class Life:
     """One row of `lives`: one part in one stratum.
 
+    rests_on : the units whose lives the row counts.
+    rate, rate_ci : failures per day (or load) with its exact interval, where too few failed for a
+        life to be fitted; else null.
     checked_on : the units whose lives bands, plot and life_left were counted from; contract units
         where call-out units leave without a word, since the ends of those are not known.
     """
@@ -285,3 +288,6 @@ class Life:
     moved: dict[str, int]
     units_differ: UnitsDiffer | None = None
     replicates: Replicates | None = None
+    rests_on: str = "all units"
+    rate: float | None = None
+    rate_ci: tuple[float, float] | None = None

@@ -63,6 +63,18 @@ class HiddenPair:
         fits = [self.fit, *self.others.values()]
         return [self._of(fit, part) for fit in fits if fit is not None]
 
+    def counted(self) -> str:
+        """How much stands behind the fit, in words."""
+        fit = self.fit
+        if fit is None:
+            return "nothing"
+        first, second = (name.replace("_", " ") for name in (self.first, self.second))
+        return (
+            f"{fit.lives:,.0f} {second} lives of contract units in which both births are known "
+            f"({fit.found:,.0f} silent failures found) and {fit.partner_failures:,.0f} {first} "
+            "failures in them, trips included"
+        )
+
     def bracket(self, part: str, level: float) -> list[BracketEnd]:
         """The same life under each assumption on the tests."""
         fits = {"two_state_model": self.fit, **self.others}

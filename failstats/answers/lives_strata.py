@@ -14,6 +14,7 @@ from failstats.answers.lives_fits import (
     TWO_LIVES_SHARE,
     Asked,
     Selection,
+    labelled,
     life_row,
     parameters_of,
     risk_table,
@@ -58,16 +59,14 @@ def strata_rows(
     selection: Selection,
     *,
     pooled: FittedLife | NoFit | None,
-    label: str,
-    checked_on: str,
+    rests_on: str,
 ) -> tuple[list[Life], list[Comparison]]:
     """One row per stratum, and the tests between them.
 
     Parameters
     ----------
     pooled : the life of all strata together, towards whose shape thin strata are drawn.
-    label : put before how each was fitted ("contract units only"), or empty.
-    checked_on : which units these lives come from.
+    rests_on : which units these lives come from.
     """
     tables = risk_table(session, part, selection, by)
     plain = {k: v for k, v in selection.params(part).items() if k != "bracket"}
@@ -103,7 +102,8 @@ def strata_rows(
             table,
             found,
             unit_count=int(units["unit_count"].get(key, 0)),
-            label=_labelled(label, found.label),
+            label=labelled(rests_on, found.label),
+            rests_on=rests_on,
         )
         model = found.model if isinstance(found, FittedLife) else asked.model
         lives.append(
@@ -115,16 +115,10 @@ def strata_rows(
                 bands=age_bands(table, found, asked.level),
                 plot=plot_points(table, model),
                 life_left=left_at_ages(table, found, asked.level),
-                checked_on=checked_on,
+                checked_on=rests_on,
             )
         )
     return lives, _compare(session, part, by, selection, tables)
-
-
-def _labelled(label: str, fitted: str) -> str:
-    """The lives it rests on, and how it was fitted where that is out of the ordinary."""
-    said = (label, "" if label and fitted == "maximum likelihood" else fitted)
-    return ", ".join(one for one in said if one)
 
 
 def _lean(

@@ -2,39 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from failstats.answers import wording as text
-from failstats.answers.lives_rows import YEAR_DAYS, Life
+from failstats.answers.lives_rows import YEAR_DAYS, BracketEnd, Life
+from failstats.answers.lives_table import Say, clock_words, in_loads, name_of, per_unit, rows_lines
 from failstats.answers.units_differ_rows import units_differ_lines
 
-__all__ = ["clock_words", "details", "name_of"]
+__all__ = ["details"]
 
-Say = Callable[[float | None], str]
 LOOKED_AT_YEARS, LOOKED_AT_LOADS = 5, 1500.0
 #: Below this a chance is said as a bound.
 SMALL_CHANCE = 0.001
-
-
-def name_of(life: Life) -> str:
-    """The part and its stratum."""
-    values = ("not recorded" if value is None else str(value) for value in life.stratum.values())
-    return " ".join([text.words(life.part), *values])
-
-
-def clock_words(clock: str) -> Say:
-    """How an age is said on this clock."""
-    if clock == "loads":
-        return lambda age: "unknown" if age is None else f"{age:,.0f} loads"
-    return text.years
+#: AIC weights below this are not listed, but for that of the law that is stated.
+LEAST_WEIGHT = 0.005
 
 
 def details(results: Sequence[Life], settings: dict[str, Any]) -> list[str]:
     """The lines under the headline."""
     say = clock_words(settings.get("clock", "days"))
     heads = [life for life in results if not life.stratum]
-    lines = [_rows(results, settings, say)]
+    lines = rows_lines(results, settings, say)
     if len(heads) == 1 and len(results) == 1:
         lines += close_look(heads[0], say)
     for head in heads:
@@ -71,33 +60,6 @@ def _replicated(life: Life, say: Say) -> str:
     if not said:
         return ""
     return f"{name_of(life)}, units drawn anew {again.replicates:,} times: {'; '.join(said)}."
-
-
-def _rows(results: Sequence[Life], settings: dict[str, Any], say: Say) -> str:
-    rows = []
-    priced = any(life.price is not None for life in results)
-    for life in results:
-        scale = (life.parameters or {}).get("scale_days")
-        ci = (life.parameters_ci or {}).get("scale_days")
-        shape = (life.parameters or {}).get("shape")
-        row = {"part": name_of(life)}
-        if priced:
-            row["price"] = "" if life.price is None else f"{life.price:,.2f}"
-        rows.append(
-            row
-            | {
-                "lives": life.lives,
-                "failures": life.failures,
-                "shape": "" if shape is None else f"{shape:.2f}",
-                "scale": "" if scale is None else say(scale),
-                text.level_head(settings): ""
-                if ci is None
-                else text.between(ci, say, brackets=False),
-                "B10": "" if life.b10_days is None else say(life.b10_days),
-                "fitted": life.label,
-            }
-        )
-    return text.table(rows)
 
 
 # --- strata --------------------------------------------------------------------------------------
@@ -174,17 +136,21 @@ def _first_and_later(heads: Sequence[Life], say: Say) -> list[str]:
         if first.ci[0] <= (later.scale_days or 0) <= first.ci[1]:
             continue
         said.append(
-            f"{text.words(life.part)}: first-fitted {say(first.scale_days)}, later ones "
-            f"{say(later.scale_days)}"
+            f"{text.words(life.part)}: first-fitted {_scale_and_limits(first, say)}, later ones "
+            f"{_scale_and_limits(later, say)}"
         )
     if not said:
         return []
     return [
         text.wrap(
-            f"Scale of first and later lives apart: {'; '.join(said)}. Later lives come from "
-            "units that failed before, so the difference is confounded by unit."
+            f"Weibull scale of first and later lives apart: {'; '.join(said)}. Later lives come "
+            "from units that failed before, so the difference is confounded by unit."
         )
     ]
+
+
+def _scale_and_limits(end: BracketEnd, say: Say) -> str:
+    return f"{say(end.scale_days)}{text.between(end.ci, say)}"
 
 
 # --- one part, closely ---------------------------------------------------------------------------
@@ -198,7 +164,7 @@ def close_look(life: Life, say: Say) -> list[str]:
         lines.append(_bands(life, say))
     said = [
         _left(life, say), _agreement(life), _swapped(life, say), _found_later(life, say),
-        _repeats(life, say), _kept(life),
+        _repeats(life, say), _kept(life, say),
     ]  # fmt: skip
     return lines + [text.wrap(line) for line in said if line]
 
@@ -242,17 +208,17 @@ def _round_age(age: float, say: Say) -> str:
 
 
 def _bands(life: Life, say: Say) -> str:
-    in_loads = say is not text.years
-    per, unit = (1000.0, "1,000 loads") if in_loads else (100 * YEAR_DAYS, "100 and year")
+    loads = in_loads(say)
+    per, unit = per_unit(say)
     rows = []
     for band in life.bands:
         low, high = band.rate_ci
-        first, last = (band.from_days, band.to_days) if in_loads else (
+        first, last = (band.from_days, band.to_days) if loads else (
             band.from_days / YEAR_DAYS, band.to_days / YEAR_DAYS,
         )  # fmt: skip
         rows.append(
             {
-                "age (loads)" if in_loads else "age (years)": f"{first:.0f} to {last:.0f}",
+                "age (loads)" if loads else "age (years)": f"{first:,.0f} to {last:,.0f}",
                 "at risk": band.at_risk,
                 "failed": band.failures,
                 "expected": "" if band.expected is None else f"{band.expected:.1f}",
@@ -282,7 +248,9 @@ def _agreement(life: Life) -> str:
     if not life.models:
         return ""
     named = ", ".join(
-        f"{one.model} {text.share(one.weight)}" for one in life.models if one.weight >= 0.005
+        f"{one.model} {text.share(one.weight)}"
+        for one in life.models
+        if one.weight >= LEAST_WEIGHT or one.model == life.model
     )
     return f"Weight of each law of life (AIC): {named}."
 
@@ -300,8 +268,8 @@ def _swapped(life: Life, say: Say) -> str:
     if worst.scale_days is None or best.scale_days is None:
         return line + "."
     return (
-        f"{line}: had all of them failed, the scale would be {say(worst.scale_days)}; had all gone "
-        f"on working, {say(best.scale_days)}."
+        f"{line}: had all of them failed, the Weibull scale would be {say(worst.scale_days)}; had "
+        f"all gone on working, {say(best.scale_days)}."
     )
 
 
@@ -313,8 +281,8 @@ def _found_later(life: Life, say: Say) -> str:
     if found.scale_days is None:
         return line + "."
     return (
-        f"{line}; if they lie anywhere since the last look, the scale is {say(found.scale_days)}"
-        f"{text.between(found.ci, say)}."
+        f"{line}; if they lie anywhere since the last look, the Weibull scale is "
+        f"{say(found.scale_days)}{text.between(found.ci, say)}."
     )
 
 
@@ -333,7 +301,7 @@ def _repeats(life: Life, say: Say) -> str:
     )
 
 
-def _kept(life: Life) -> str:
+def _kept(life: Life, say: Say) -> str:
     if not life.kept:
         return ""
     used = life.births == "assumed"
@@ -343,4 +311,12 @@ def _kept(life: Life) -> str:
         for rule, count in life.kept.items()
     ]
     named += [f"{text.words(rule)} {count:,}" for rule, count in life.moved.items()]
-    return f"Lives by rule, call-out units included: {'; '.join(named)}."
+    line = f"Lives by rule, call-out units included: {'; '.join(named)}."
+    usable = life.kept.get("birth_known", 0) + (life.kept.get("birth_assumed", 0) if used else 0)
+    if life.lives >= usable:
+        return line
+    kinds = [life.rests_on] if life.rests_on != "all units" else []
+    kinds += ["units whose use is recorded"] if in_loads(say) else []
+    born = "known or assumed" if used else "known"
+    why = f" ({', '.join(kinds)})" if kinds else ""
+    return f"{line} Of the {usable:,} of {born} birth the row counts {life.lives:,}{why}."

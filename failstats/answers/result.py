@@ -40,6 +40,7 @@ WARNING_CODES = (
     "partitions_missing",
     "partitions_changed",
     "rows_left_out",
+    "not_applied",
 )
 
 

@@ -63,6 +63,10 @@ SAID = {
 }
 
 
+def _failed(survival_ci: tuple[float, float] | None) -> tuple[float, float] | None:
+    return None if survival_ci is None else (1 - survival_ci[1], 1 - survival_ci[0])
+
+
 def units_differ_lines(rows: Iterable[tuple[str, UnitsDiffer | None]]) -> list[str]:
     """What is said below the table of lives: (part, what was found) of each headline row."""
     found = [(text.words(part), row) for part, row in rows if row is not None]
@@ -72,11 +76,12 @@ def units_differ_lines(rows: Iterable[tuple[str, UnitsDiffer | None]]) -> list[s
     lines = [
         text.wrap(
             f"Units differ: a gamma frailty with variance {told.variance:.2f}"
-            f"{text.between(told.variance_ci, '{:.2f}'.format)} on all hazards of a unit (units on "
-            "contract since installation). Failed within 5 years in a new unit, and read as if "
-            "units were alike: "
+            f"{text.between(told.variance_ci, '{:.2f}'.format)} on all hazards of a unit (Weibull "
+            "lives of units on contract since installation). Failed within 5 years in a new unit, "
+            "and read as if units were alike: "
             + "; ".join(
-                f"{part} {text.share(1 - row.new_unit_survival_5y)} and "
+                f"{part} {text.share(1 - row.new_unit_survival_5y)}"
+                f"{text.between(_failed(row.new_unit_survival_5y_ci), text.share)} and "
                 f"{text.share(1 - row.alike_survival_5y)}"
                 f"{', beyond its interval' if row.changes else ''}"
                 for part, row in found
@@ -89,10 +94,11 @@ def units_differ_lines(rows: Iterable[tuple[str, UnitsDiffer | None]]) -> list[s
     if again:
         lines.append(
             text.wrap(
-                "Scale of replacements against first-fitted parts of the same unit: "
+                "Weibull scale of replacements against first-fitted parts of the same unit: "
                 + "; ".join(
                     f"{part} {one.scale_ratio:.2f}{text.between(one.ci, '{:.2f}'.format)}, "
-                    f"{one.pooled_ratio:.2f} read off all units ({SAID[one.verdict]})"
+                    f"{one.pooled_ratio:.2f}{text.between(one.pooled_ci, '{:.2f}'.format)} read "
+                    f"off all units ({SAID[one.verdict]})"
                     for part, one in again
                 )
                 + "."

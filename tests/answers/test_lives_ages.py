@@ -160,7 +160,7 @@ def test_thin_items_are_drawn_to_the_others_shape(coils: dict[str, object]) -> N
     by_item = {life.stratum.get("item_id"): life for life in answer.results[1:]}
     thin, rich = by_item["coil-e1"], by_item["coil-e2"]
     assert 5 <= thin.failures <= 20 < rich.failures
-    assert thin.label == "penalised"
+    assert thin.label == "contract units only, penalised"
     assert thin.shape_penalty is not None
     assert thin.shape_penalty.variance > 0
     assert thin.shape_penalty.origin == "the part as a whole, deviation assumed"
@@ -227,11 +227,11 @@ def test_repeats_apart_are_the_difference_of_two_groups(coils: dict[str, object]
 def test_pictures_are_drawn(coils: dict[str, object], which: str, kind: str) -> None:
     answer = coils[which]
     assert isinstance(answer, Lives)
-    chart = answer.chart(kind)
     if (which, kind) == ("loads", "repeats"):
-        assert chart is None
+        with pytest.raises(InputError, match="counted by the unit's age in days"):
+            answer.chart(kind)
         return
-    spec = chart.to_dict()
+    spec = answer.chart(kind).to_dict()
     words = str(spec)
     assert ("loads dried" in words) == (which == "loads")
     assert spec["description"]
