@@ -219,13 +219,14 @@ class Stock(Answer):
             limit = (
                 "" if van.budget is None else f" of {text.money(van.budget, currency, decimals=0)}"
             )
-            lines.append(
+            said = (
                 f"Van {van.van}: {van.jobs_expected:.0f} jobs in {van.cycle_days:.0f} days, "
                 f"{text.share(van.completion)} finished on the first visit"
                 f"{text.between(van.completion_ci, text.share)}, "
                 f"{text.money(van.spend, currency, decimals=0)}{limit} spent, "
                 f"{text.quantity(van.volume_l, 'l')}."
             )
+            lines.append(text.wrap(said))
             known = any(item.change is not None for item in van.items)
             rows = [
                 {"item": item.item_id, "fits": ", ".join(item.families).replace("*", "all")}
@@ -235,7 +236,7 @@ class Stock(Answer):
                 for item in van.items
             ]
             lines.append(text.table(rows))
-            lines += [text.wrap(said) for said in _beside(van, currency)]
+            lines += [text.wrap(said) for said in _beside(van, currency, self.settings)]
         lines += _depot(self.summary.get("depot") or [])
         lines += [text.wrap(said) for said in _around(self.summary)]
         lines += [text.wrap(f"Note: {note}.") for note in self.summary["notes"]]
@@ -251,7 +252,7 @@ def _named(items: list[str]) -> str:
     return ", ".join(f"{items.count(item)} {item}" for item in dict.fromkeys(items))
 
 
-def _beside(van: VanList, currency: str) -> list[str]:
+def _beside(van: VanList, currency: str, settings: dict[str, Any]) -> list[str]:
     """What more money would buy, what to drop first, how near the best, and the proof."""
     said = []
     if van.next_50 is not None:
@@ -266,7 +267,16 @@ def _beside(van: VanList, currency: str) -> list[str]:
             f"{text.points(-step.completion)} fewer."
         )
     if van.optimum_gap is not None:
-        said.append(f"The best list there is would be at most {van.optimum_gap:.1%} better.")
+        most = f"at most {100 * van.optimum_gap:.1f} %"
+        if settings.get("target") is not None:
+            said.append(f"The best list there is would cost {most} less.")
+        elif van.budget is not None:
+            said.append(f"The best list there is would finish {most} more jobs.")
+        else:
+            said.append(
+                f"The best list there is would cost {most} less a cycle, holding and second visits "
+                "together."
+            )
     if van.backtest is not None:
         said.append(_proof(van.backtest))
     return said
@@ -295,7 +305,7 @@ def _depot(rows: list[dict[str, Any]]) -> list[str]:
         }
         for row in rows
     ]
-    return ["Depot: what to hold and have on order together.", text.table(shown)]
+    return [text.wrap("Depot: what to hold and have on order together."), text.table(shown)]
 
 
 def _around(summary: dict[str, Any]) -> list[str]:
