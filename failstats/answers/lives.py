@@ -196,7 +196,7 @@ def lives(
             do=f"leave the clock at days{' for this part' if unmeasured else ''}.",
         )
     stage(FITTING)
-    for name in each(progress, chosen):
+    for name in each(progress, chosen, text.words):
         rules = {
             kind: dict(frame.loc[frame["part"] == name, ["rule", "lives"]].itertuples(index=False))
             for kind, frame in counted.items()

@@ -34,6 +34,7 @@ from failstats.answers.pairs_together import (
     replaced_together,
 )
 from failstats.answers.result import Warning_
+from failstats.answers.wording import words
 from failstats.errors import InputError
 from failstats.estimate.intervals import wilson
 from failstats.progress import Stages, each
@@ -125,7 +126,9 @@ def pairs(
         )
         stage("what follows a repair")
         entries = each(
-            progress, together.itertuples(), lambda entry: f"{entry.first} and {entry.second}"
+            progress,
+            together.itertuples(),
+            lambda entry: f"{words(entry.first)} and {words(entry.second)}",
         )
         rows = [_pair(session, entry, counted, warnings) for entry in entries]
     rows.sort(key=lambda p: (not p.difference, -p.episodes_both, p.first, p.second))

@@ -10,6 +10,7 @@ import pandas as pd
 from failstats.answers.lives_selected import hidden_pair
 from failstats.answers.pairs_known import cut_by_vents, known_columns, known_of_units
 from failstats.answers.pairs_rows import DependenceFound, Frailty, Hidden, HiddenEnd, HiddenLife
+from failstats.answers.wording import words
 from failstats.counts.row_pass import (
     hidden_arrays,
     hidden_rows,
@@ -139,7 +140,9 @@ def frailties(
     for first, second in each(
         progress,
         fitted,
-        lambda pair: f"which parts break early in the same dryers: {pair[0]} and {pair[1]}",
+        lambda pair: (
+            f"which parts break early in the same dryers: {words(pair[0])} and {words(pair[1])}"
+        ),
         weigh=lambda pair: HIDDEN_TAKES if linked(*pair) else 1.0,
     ):
         key = frozenset((first, second))

@@ -73,11 +73,11 @@ class Rules(Answer):
             and r.figure is not None
             and r.ci
         ]
-        return (
-            charts.shares(pd.DataFrame(rows), label="rule", title="Shares behind the rules")
-            if rows
-            else None
-        )
+        if not rows:
+            return None
+        shown = "the" if len(rows) == len(self.results) else f"{len(rows)} of {len(self.results)}"
+        title = f"Shares behind {shown} rules"
+        return charts.shares(pd.DataFrame(rows), label="rule", title=title)
 
     def headline(self) -> str:
         """How many rules hold."""
@@ -179,7 +179,7 @@ def rules(
     }
     rows = []
     stage(RULES)
-    for rule in each(progress, listed, lambda rule: str(rule["name"])):
+    for rule in each(progress, listed, lambda rule: text.words(rule["name"])):
         missing = missing_for(session, rule)
         figure: Figure = (None, None, 0, "the records do not hold what it rests on")
         if missing is None:

@@ -14,6 +14,7 @@ from failstats.answers.headline import headline_life
 from failstats.answers.lives_fits import silent_parts
 from failstats.answers.stock_pairs import PairRule, sets_under
 from failstats.answers.stock_shelf import StockShelf
+from failstats.answers.wording import words
 from failstats.counts.row_pass import hidden_rows
 from failstats.errors import FitError
 from failstats.estimate.hidden_state import HiddenState, hidden_state_fit
@@ -171,7 +172,7 @@ def _laws(
     """Part -> its life as `lives` states it; the two-state model where failures are silent."""
     laws: dict[str, FittedLife | HiddenState | None] = {}
     silent = silent_parts(session)
-    for part in each(progress, parts, lambda part: f"the life of each part: {part}"):
+    for part in each(progress, parts, lambda part: f"the life of each part: {words(part)}"):
         pair = silent.get(part)
         state = None if pair is None else _hidden(session, *pair[0])
         if pair is not None and state is not None:

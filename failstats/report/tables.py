@@ -152,6 +152,15 @@ def _is_share(name: str) -> bool:
     return stem in SHARE_WORDS or stem.endswith("_share")
 
 
+#: Columns whose cells are words of the vocabulary or of an answer, said without underscores.
+CODES = frozenset((
+    "after", "also", "cause", "complaint", "contrast", "dependence_verdict", "direction",
+    "estimator", "exposure", "finding", "first", "habit_by", "kept", "least", "measured", "mode",
+    "part", "parts", "reading", "recommend", "role", "runner_up", "second", "test", "verdict",
+    "way", "when",
+))  # fmt: skip
+
+
 def _words(name: str, value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
@@ -171,7 +180,7 @@ def _words(name: str, value: Any) -> str:
         return number_text(number)
     if isinstance(value, (list, tuple)):
         return ", ".join(clean(x) for x in value)
-    return clean(value)
+    return clean(value).replace("_", " ") if name in CODES else clean(value)
 
 
 def _stored(name: str) -> str | None:

@@ -103,7 +103,11 @@ def pareto(frame: pd.DataFrame, *, label: str, title: str) -> Any:
     columns = ["label", "count", "share", "low", "high", "words", "end", "so_far", "line"]
     base = alt.Chart(inline(data[columns]))
     rows = alt.Y("label:N", sort=order, title=label)
-    across = ["share of the faults", "(dotted line: of all so far)"]
+    across = [
+        "share of the faults",
+        "(dashed line: of all findings so far;",
+        "a fault may have several)",
+    ]
     scale = alt.Scale(domain=[0, 1.12])
     axis = alt.X(
         "share:Q",
