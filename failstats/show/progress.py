@@ -27,14 +27,16 @@ class Step:
     `failstats.progress.Measured` listener: work within work shares out ``span``.
     """
 
-    def __init__(self, label: str, *, total: float | None, stream: TextIO, live: bool) -> None:
+    def __init__(
+        self, label: str, *, total: float | None, stream: TextIO, live: bool, drawn: int = 0
+    ) -> None:
         self.label = label
         self.total = total
         self._stream = stream
         self._live = live
         self._begun = time.monotonic()
         self._shown = self._begun
-        self._drawn = 0
+        self._drawn = drawn
         self._doing = ""
         self._place = ""
         self._from: float | None = None  # seconds after which the first share began
@@ -90,7 +92,9 @@ class Step:
             left = whole * (1 - self._share) - (elapsed - self._share_at)
         if left > 0:
             told = f"{share_text(self._share)}, about {_clock(left)} left"
-        elif self._share > 0:  # it takes longer than was thought
+        elif self._share >= LEAST_SHARE:  # it takes longer than was thought
+            told = f"{share_text(self._share)}, a little longer than expected: {_clock(elapsed)}"
+        elif self._share > 0:
             told = f"{share_text(self._share)} done, {_clock(elapsed)} so far"
         elif self._place:  # nothing is finished yet
             told = f"{self._place}, {_clock(elapsed)} so far"
@@ -98,12 +102,20 @@ class Step:
             told = f"{_clock(elapsed)} so far"
         self._draw(what, told)
 
+    def _first(self) -> None:
+        """The step's name, as it begins."""
+        if self._live:
+            self._write(f"{self.label} …"[: shutil.get_terminal_size().columns - 1])
+
     def _draw(self, what: str, told: str) -> None:
         """One line; where there is no room, what is done gives way to how much is left."""
         room = shutil.get_terminal_size().columns - 1
         most = max(room - len(told) - 3, 0)
         what = what if len(what) <= most else what[: max(most - 1, 0)].rstrip() + "…"
         text = f"{what} … {told}"[:room] if not what.endswith("…") else f"{what} {told}"[:room]
+        self._write(text)
+
+    def _write(self, text: str) -> None:
         self._stream.write("\r" + text + " " * max(0, self._drawn - len(text)))
         self._stream.flush()
         self._drawn = len(text)
@@ -133,19 +145,40 @@ class Progress:
 
     Notes
     -----
-    Only on a terminal: what is being done and how much is left while a step runs longer than two
-    seconds, and a line for each finished step. Nothing when piped or quiet.
+    Only on a terminal: a step's name as it begins, what is being done and how much is left while it
+    runs longer than two seconds, and a line for each finished step. Nothing when piped or quiet.
     """
 
     def __init__(self, *, quiet: bool = False, stream: TextIO | None = None) -> None:
         self.quiet = quiet
         self.stream = stream if stream is not None else sys.stderr
+        self._waiting = 0  # cells of a line that waits for the first step
+
+    @property
+    def _live(self) -> bool:
+        return not self.quiet and bool(getattr(self.stream, "isatty", lambda: False)())
+
+    def first(self, label: str) -> Progress:
+        """Say at once what begins, before anything is imported or opened; a step takes its place.
+
+        Returns
+        -------
+        Itself.
+        """
+        if self._live:
+            text = f"{clean(label)} …"[: shutil.get_terminal_size().columns - 1]
+            self.stream.write(text)
+            self.stream.flush()
+            self._waiting = len(text)
+        return self
 
     @contextmanager
     def step(self, label: str, *, total: float | None = None) -> Iterator[Step]:
         """Time one step: ``with progress.step("building lives"): ...``."""
-        live = not self.quiet and bool(getattr(self.stream, "isatty", lambda: False)())
-        running = Step(clean(label), total=total, stream=self.stream, live=live)
+        live = self._live
+        waiting, self._waiting = self._waiting, 0
+        running = Step(clean(label), total=total, stream=self.stream, live=live, drawn=waiting)
+        running._first()
         beat = threading.Thread(target=running._beat, daemon=True)
         if live:
             beat.start()

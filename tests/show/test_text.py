@@ -156,7 +156,21 @@ def test_progress_says_each_step_and_how_long_it_took():
     out = Terminal()
     with Progress(stream=out).step("building lives"):
         pass
-    assert out.getvalue() == "building lives … 0.0 s\n"
+    assert out.getvalue().startswith("\rbuilding lives …\r")  # at once
+    assert out.getvalue().endswith("\rbuilding lives … 0.0 s\n")
+
+
+def test_what_begins_is_said_before_anything_is_imported_and_gives_way_to_the_first_step():
+    out = Terminal()
+    progress = Progress(stream=out).first("getting ready")
+    assert out.getvalue() == "getting ready …"
+    with progress.step("loading"):
+        pass
+    assert out.getvalue().startswith("getting ready …\rloading …" + " " * 6 + "\r")
+    for silent in (Progress(stream=io.StringIO()), Progress(quiet=True, stream=out)):
+        before = out.getvalue()
+        silent.first("getting ready")
+        assert silent.stream.getvalue() in ("", before)
 
 
 def test_progress_is_silent_when_quiet_and_honest_when_it_fails():
@@ -166,7 +180,7 @@ def test_progress_is_silent_when_quiet_and_honest_when_it_fails():
     assert out.getvalue() == ""
     with pytest.raises(KeyError), Progress(stream=out).step("building lives"):
         raise KeyError
-    assert out.getvalue() == "building lives … stopped after 0.0 s\n"
+    assert out.getvalue().endswith("\rbuilding lives … stopped after 0.0 s\n")
 
 
 def test_how_much_is_left_is_said_on_a_terminal_only_after_two_seconds(monkeypatch):
@@ -203,7 +217,7 @@ def test_what_is_left_runs_down_and_never_below_nothing(monkeypatch):
     said = out.getvalue()
     assert "50 %, about 4 s left" in said
     assert "50 %, about 2 s left" in said
-    assert "resampling … 50 % done, 9 s so far" in said
+    assert "resampling … 50 %, a little longer than expected: 9 s" in said
 
 
 def test_what_has_no_known_end_says_how_long_it_has_taken(monkeypatch):
