@@ -18,6 +18,11 @@ assert spec.loader is not None
 notebooks = importlib.util.module_from_spec(spec)
 spec.loader.exec_module(notebooks)
 BOOKS = notebooks.notebooks()
+place = importlib.util.spec_from_file_location("demo_company", FOLDER / "demo_company.py")
+assert place is not None
+assert place.loader is not None
+demo_company = importlib.util.module_from_spec(place)
+place.loader.exec_module(demo_company)
 
 
 def test_there_is_one_for_each_reader_and_question() -> None:
@@ -48,6 +53,26 @@ def test_every_question_is_asked_in_a_notebook() -> None:
 def test_it_prints_what_is_kept(path: Path, made: Demo) -> None:
     kept = nbformat.read(path, as_version=4)
     assert notebooks.said(notebooks.run(path, made.warehouse)) == notebooks.said(kept)
+
+
+def test_the_warehouse_is_found_after_the_quick_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Beside the notebooks, one folder up, or where the setting says; else what to run."""
+    monkeypatch.delenv("FAILSTATS_WAREHOUSE", raising=False)
+    books = tmp_path / "notebooks"
+    books.mkdir()
+    monkeypatch.chdir(books)
+    with pytest.raises(FileNotFoundError, match="Run: failstats demo"):
+        demo_company.warehouse()
+    for folder in (tmp_path, books):  # the nearer one counts
+        (folder / "failstats-demo").mkdir()
+        made_there = folder / "failstats-demo" / "demo.duckdb"
+        made_there.touch()
+        assert demo_company.warehouse().resolve() == made_there
+        assert not demo_company.warehouse().is_absolute()
+    monkeypatch.setenv("FAILSTATS_WAREHOUSE", "ours.duckdb")
+    assert demo_company.warehouse() == Path("ours.duckdb")
 
 
 @pytest.mark.parametrize("path", BOOKS, ids=lambda path: path.stem)
