@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from failstats.answers.policy_unknown_age import said_of_unknown_age
 from failstats.show.cautions import SAFETY_PARTS, caution_for_pair, never_beyond
 from failstats.show.text import clean, duration_text, interval_text, share_text
 
@@ -56,6 +57,7 @@ def _pair(row: Mapping[str, Any], currency: str) -> dict[str, str]:
                 f"for {trial['weeks']:,} weeks. Even job ids: "
                 f"{_do(trial['even'], other, age)} Odd job ids: {_do(trial['odd'], other, age)}"
             ]
+    said.append(said_of_unknown_age(row))
     unseen = bool(row.get("followed"))
     if unseen and recommend != "always":
         said.append(HOT.format(other=other))
@@ -72,7 +74,7 @@ def _pair(row: Mapping[str, Any], currency: str) -> dict[str, str]:
         doubt.append(f"Chance that another choice is over 5 % cheaper: {share}.")
     return {
         "when": f"{_upper(first)} failed, {other} still working",
-        "advice": " ".join(said),
+        "advice": " ".join(filter(None, said)),
         "cause": CAUSE.format(first=first) if safety else "",
         "doubt": " ".join(doubt),
         "caution": clean(row.get("caution") or "")
@@ -86,7 +88,7 @@ def _age(row: Mapping[str, Any]) -> dict[str, str]:
     return {
         "when": f"{_upper(part)} still working",
         "advice": f"Replace it when older than {age}, on a visit made for something else. The "
-        "maker's instruction comes first."
+        f"maker's instruction comes first. {said_of_unknown_age(row)}"
         + (f" {AGE_OF_SAFETY}" if str(row.get("when")) in SAFETY_PARTS else ""),
         "doubt": "",
         "caution": clean(row.get("caution") or ""),
