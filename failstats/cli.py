@@ -56,7 +56,7 @@ def cli() -> None:
     default="failstats-demo",
     show_default=True,
     metavar="DIR",
-    help="Where demo.duckdb and report.html go.",
+    help="Where demo.duckdb, costs.toml and report.html go.",
 )
 @warehouse_option
 def demo(out: str, warehouse: str | None, quiet: bool) -> None:
@@ -66,8 +66,6 @@ def demo(out: str, warehouse: str | None, quiet: bool) -> None:
     Example:
       failstats demo --out my-demo
     """
-    from failstats.demo import demo as run
-
     if warehouse is not None:
         raise InputError(
             "the demo never touches a warehouse of yours, but -w names one.",
@@ -75,11 +73,15 @@ def demo(out: str, warehouse: str | None, quiet: bool) -> None:
             do="leave it out; the demo writes DIR/demo.duckdb.",
         )
     make_folder(Path(out), "--out")
-    found = run(Path(out), step=Progress(quiet=quiet).step, paper=read_settings().paper)
+    progress = Progress(quiet=quiet).first("getting ready")
+    from failstats.demo import demo as run
+
+    found = run(Path(out), step=progress.step, paper=read_settings().paper)
     click.echo(found.three_answers())
     click.echo()
     click.echo(f"Report: {found.report.page} ({found.report.page_bytes / 1e6:.1f} MB). Ask on:")
     click.echo(f"  failstats lives -w {found.warehouse} --part coil --by family")
+    click.echo(f"  failstats policy -w {found.warehouse} --costs {found.costs}")
 
 
 @cli.command()

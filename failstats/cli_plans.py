@@ -13,6 +13,7 @@ import click
 from failstats.cli_options import (
     analysis,
     ask_records,
+    asked_of,
     costs_file_of,
     costs_option,
     make_folder,
@@ -284,13 +285,12 @@ def report(
 ) -> None:
     """All of it as one self-contained page, its tables as CSV beside it.
 
+    --confidence-level holds for every answer but quality, which counts rows.
+
     \b
     Example:
       failstats report --out report -w company.duckdb
     """
-    from failstats.demo import answer_everything
-    from failstats.report.page import write_report
-
     as_json = options.pop("as_json")
     for unused in ("csv_folder", "xlsx_file"):
         if options.pop(unused) is not None:
@@ -300,18 +300,26 @@ def report(
                 do="leave them out; see --out.",
             )
     make_folder(Path(out), "--out")
-    progress = Progress(quiet=options.pop("quiet"))
+    warehouse = asked_of(options["warehouse"])
+    progress = Progress(quiet=options.pop("quiet")).first("getting ready")
+    from failstats.demo import answer_everything
+    from failstats.report.page import write_report
+
     with ExitStack() as opened:
         with progress.step("opening the records"):
             records = opened.enter_context(open_records(options))
         answers, left_out = answer_everything(
-            records, records.costs(costs_file_of(costs_file)), progress.step
+            records,
+            records.costs(costs_file_of(costs_file)),
+            progress.step,
+            confidence_level=confidence_level,
         )
         for command, fault in left_out.items():
             click.echo(f"left out of the report: {command}. {fault}", err=True)
         with progress.step("writing the report") as step:
             files = write_report(
-                answers, Path(out), title=title, currency=records.currency, public=public,
+                answers, Path(out), title=title, currency=records.currency,
+                warehouse=warehouse, public=public,
                 paper=read_settings().paper, min_cell=min_cell, left_out=left_out,
                 progress=step,
             )  # fmt: skip

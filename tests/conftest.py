@@ -145,7 +145,8 @@ def _built(tmp_path_factory: pytest.TempPathFactory) -> tuple[Demo, run_demo_onc
         page=own / made.report.page.name,
         tables=tuple(own / table.name for table in made.report.tables),
     )
-    return dataclasses.replace(made, warehouse=own / made.warehouse.name, report=report), heard
+    place = {"warehouse": own / made.warehouse.name, "costs": own / made.costs.name}
+    return dataclasses.replace(made, **place, report=report), heard
 
 
 @pytest.fixture(scope="session")

@@ -38,7 +38,7 @@ MAY = {
     "records": {"errors", "progress", "vocabulary", "warehouse", "counts", "answers"},
     "report": {"errors", "progress", "show", "answers"},
     "drafts": {"errors", "intake", "answers"},
-    "demo": {"errors", "intake", "answers", "records", "report"},
+    "demo": {"errors", "intake", "answers", "records", "report", "show"},
     "cli_options": {"errors", "settings", "warehouse", "answers", "records", "report", "show"},
     "cli_questions": {"errors", "settings", "answers", "records", "show", "cli_options"},
     "cli_plans": {"errors", "settings", "answers", "records", "report", "show", "demo", "warehouse", "cli_options"},

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from failstats.errors import InputError
+from failstats.show.text import path_text
 
 __all__ = ["CLEANING", "DEFAULTS", "MAKER_DAYS", "UNKNOWN_UNLESS_GIVEN", "Costs", "read_costs"]
 
@@ -85,11 +86,13 @@ class Costs:
     currency : as the company writes it.
     values : "table.key" -> value; of keys without a default only where the file gives them.
     assumed : keys whose default was used.
+    file : the costs file as it was named, of an absolute path the name alone; None without one.
     """
 
     currency: str
     values: Mapping[str, Decimal]
     assumed: tuple[str, ...]
+    file: str | None = None
 
     def __getitem__(self, key: str) -> float:
         return float(self.values[key])
@@ -188,7 +191,8 @@ def read_costs(path: Path | None = None, *, currency: str = "USD") -> Costs:
             do="correct or remove the table.",
         )
     _above_zero(values, "horizon.years", where)
-    return Costs(currency=str(stated), values=values, assumed=tuple(assumed))
+    named = None if path is None else path_text(path)
+    return Costs(currency=str(stated), values=values, assumed=tuple(assumed), file=named)
 
 
 def _above_zero(values: Mapping[str, Decimal], name: str, where: str) -> None:

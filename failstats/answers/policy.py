@@ -27,6 +27,7 @@ from failstats.answers.policy_stock import with_stock
 from failstats.answers.policy_what_if import shown_pairs
 from failstats.answers.result import Warning_
 from failstats.answers.vents import Vents, vents
+from failstats.answers.wording import words
 from failstats.estimate.pair_draws import DRAWS
 from failstats.estimate.pair_law import PairAction
 from failstats.progress import Stages, each
@@ -56,7 +57,7 @@ def _cases(
     cases, left_out = [], {}
     enough = [pair for pair, number in jobs.items() if number >= FEWEST_JOBS]
     for first, second in each(
-        progress, enough, lambda pair: f"the lives of {pair[0]} and {pair[1]}"
+        progress, enough, lambda pair: f"the lives of {words(pair[0])} and {words(pair[1])}"
     ):
         name = f"{first} + {second}"
         if first not in prices or second not in prices:
@@ -120,14 +121,15 @@ def policy(
     for case in each(
         progress,
         cases,
-        lambda case: f"{case.first} and {case.second}",
+        lambda case: f"{words(case.first)} and {words(case.second)}",
         weigh=lambda case: UNSEEN_TAKES if case.kind == "unseen" else 1.0,
     ):
         advice = pair_advice(session, case, used, prices, confidence_level, positions=choices)
         rows.append(advice)
         if case.kind == "unseen":
             if progress:
-                progress(f"{case.first} and {case.second}: the last two years under each rule")
+                name = f"{words(case.first)} and {words(case.second)}"
+                progress(f"{name}: the last two years under each rule")
             last_years += _last_years(session, case, advice, used, prices, confidence_level)
         warnings += _disagreements(advice)
     rows.sort(key=lambda row: (row.recommend == "keep", -(row.saving_per_100_jobs or 0.0)))
@@ -148,6 +150,7 @@ def policy(
         "currency": used.currency,
         "costs": {key: float(value) for key, value in used.values.items()},
         "costs_assumed": list(used.assumed),
+        "costs_file": used.file,
         "horizon_days": int(used["horizon.years"] * YEAR_DAYS),
         "played_days": PLAYED_DAYS,
         "draws": DRAWS,

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any, ClassVar, Literal
 
 import pandas as pd
 
 from failstats.answers import wording as text
+from failstats.answers.policy_positions import choice_words, cost_rows, position_rows
+from failstats.answers.policy_unknown_age import said_of_unknown_age
 from failstats.answers.result import Answer
 from failstats.show import charts
 from failstats.show.cautions import cautions, never_beyond
@@ -200,31 +202,36 @@ class Policy(Answer):
 
     def cost_table(self) -> pd.DataFrame:
         """when, action, cost, low, high of the pair rules that save, per job over the horizon."""
-        rows = [
-            {
-                "when": f"{text.words(row.when)} failed: the {text.words(row.also)}",
-                "action": text.words(cost.action),
-                "cost": cost.per_job,
-                "low": cost.per_job_ci[0] if cost.per_job_ci else None,
-                "high": cost.per_job_ci[1] if cost.per_job_ci else None,
-            }
-            for row in self.results
-            if row.kind == "pair" and row.recommend != "keep"
-            for cost in row.costs
-        ]
+        rows: list[dict[str, Any]] = []
+        for row in self._saving():
+            costs = [asdict(cost) for cost in row.costs]
+            rows += cost_rows(row.when, str(row.also), row.threshold_days, costs)
         return pd.DataFrame(rows, columns=["when", "action", "cost", "low", "high"])
+
+    def _saving(self) -> list[Advice]:
+        """The pair rules that save."""
+        return [row for row in self.results if row.kind == "pair" and row.recommend != "keep"]
 
     def chart(self) -> Any:
         """What each action costs after a first part failed."""
         frame = self.cost_table()
-        if frame.empty:
-            return None
+        return None if frame.empty else self._bars(frame, None)
+
+    def chart_of_positions(self) -> Any:
+        """The same at every price looked at, today's first: one parameter says which is shown."""
+        choices = (self.summary.get("what_if") or {}).get("choices") or []
+        pairs = [(row.when, str(row.also)) for row in self._saving()]
+        frame, today = position_rows(choices, pairs)
+        return None if frame.empty else self._bars(frame, today)
+
+    def _bars(self, frame: pd.DataFrame, at: int | None) -> Any:
         return charts.cost_bars(
             frame,
             currency=self.settings["currency"],
             per="per job",
             title="Cost of each choice per job, what follows within "
             f"{text.years(self.settings['horizon_days'])} included",
+            at=at,
         )
 
     def headline(self) -> str:
@@ -287,8 +294,7 @@ class Policy(Answer):
         rows = [
             {
                 "when": f"{text.words(row.when)} + {text.words(row.also)}",
-                "choice": text.words(cost.action)
-                + (f" than {text.years(row.threshold_days)}" if cost.action == "if_older" else ""),
+                "choice": choice_words(cost.action, row.threshold_days),
                 "per job": money(cost.per_job),
                 text.level_head(self.settings): text.between(
                     cost.per_job_ci, money, brackets=False
@@ -296,8 +302,7 @@ class Policy(Answer):
                 "per unit and year": money(cost.per_unit_year),
                 "its interval": text.between(cost.ci, money, brackets=False),
             }
-            for row in self.results
-            if row.kind == "pair" and row.recommend != "keep"
+            for row in self._saving()
             for cost in row.costs
         ]
         if not rows:
@@ -319,6 +324,9 @@ class Policy(Answer):
             if row.kind != "pair" or (row.recommend == "keep" and not row.followed):
                 continue
             name = f"{text.words(row.when)} + {text.words(row.also)}"
+            unknown = said_of_unknown_age(asdict(row))
+            if unknown:
+                out.append(text.wrap(f"{name}: {unknown[:1].lower()}{unknown[1:]}"))
             if row.flips_if:
                 said = ", ".join(
                     f"{_FLIPS.get(f.what, f.what)} {f.value:,.2f}" for f in row.flips_if

@@ -20,7 +20,7 @@ RETURN_TIMES = (0.5, 1.0, 1.5, 2.0, 3.0)
 def what_if_rows(
     case: PairCase, weighed: WeighedPair, money: PairMoney, level: float
 ) -> list[dict[str, Any]]:
-    """What to do at each position of price and cost, and what it saves against leaving it in.
+    """What to do at each position of price and cost, what it saves, and what each choice costs.
 
     Parameters
     ----------
@@ -43,9 +43,18 @@ def what_if_rows(
                     "price_times": times,
                     "return_cost": round(factor * money.unpaid, 2),
                     "recommend": found.decision.recommend,
+                    "threshold_days": found.threshold_days,
                     "saving_per_100_jobs": 100 * saving,
                     "saving_ci": (100 * low, 100 * high),
                     "today": times == 1.0 and factor == 1.0,
+                    "costs": [
+                        {
+                            "action": name,
+                            "per_job": float(found.estimate[k]),
+                            "per_job_ci": found.interval(name, level),
+                        }
+                        for k, name in enumerate(found.names)
+                    ],
                 }
             )
     return rows

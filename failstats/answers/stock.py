@@ -313,4 +313,5 @@ def _settings(
         "cycles_simulated": VALUING,
         "confidence_level": wanted.level,
         "costs": {key: float(value) for key, value in used.values.items()},
+        "costs_file": used.file,
     }

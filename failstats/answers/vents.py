@@ -208,7 +208,7 @@ def _answer(asked: Asked, progress: Callable[[str], None] | None) -> Vents:
     judge = next(iter(asked.controls or asked.weaker), None)
     followed = asked.followed
     stage("hazard ratios")
-    for name in each(progress, (*asked.parts, *asked.controls, *asked.weaker)):
+    for name in each(progress, (*asked.parts, *asked.controls, *asked.weaker), text.words):
         followed[name] = _followed(asked, name, failures)
         mine = seen[(seen["part"] == name) & seen["followed_as"].isin(followed[name])]
         asked.seen[name] = mine.groupby("band")["failures"].sum().astype(int).to_dict()
@@ -256,6 +256,7 @@ def _answer(asked: Asked, progress: Callable[[str], None] | None) -> Vents:
         "second_model_age_cuts_days": list(AGE_CUTS),
         "cleaning_cost": asked.costs[CLEANING],
         "currency": asked.costs.currency,
+        "costs_file": asked.costs.file,
         "confidence_level": asked.level,
         **({"replicates": asked.replicates} if asked.replicates else {}),
     }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +13,7 @@ import pandas as pd
 from failstats import __version__
 from failstats.errors import FailstatsError
 from failstats.progress import Stages, each
+from failstats.report.again import again, costs_used, named
 from failstats.report.bundle import (
     chart_script,
     content_policy,
@@ -26,8 +26,9 @@ from failstats.report.glossary import glossary
 from failstats.report.pictures import apart, chart_spec, more_pictures, picture, without_small
 from failstats.report.printing import advice_rows, environment, paper_name, van_rows
 from failstats.report.tables import MIN_CELL, can_be_judged, csv_text, page_table, withhold_small
-from failstats.report.what_if import page_panels, with_mark
+from failstats.report.what_if import NOW, page_panels, with_positions
 from failstats.show.cautions import cautions
+from failstats.show.interval_rows import POSITION
 from failstats.show.text import clean
 
 __all__ = ["QUESTIONS", "SECTIONS", "ReportFiles", "write_report"]
@@ -83,21 +84,6 @@ def _warnings(answer: Any) -> list[str]:
         text = getattr(warning, "text", None)
         said.append(_said(text if text is not None else warning[1]))
     return list(dict.fromkeys(said))
-
-
-def _again(answer: Any) -> list[str]:
-    """The words of the command that gives this answer again, quoted for a shell."""
-    settings = answer.settings
-    words = ["failstats", answer.command, "--as-of", str(answer.as_of)]
-    for key, option in (("from", "--from"), ("as_loaded", "--as-loaded")):
-        if settings.get(key) is not None:
-            words += [option, str(settings[key])]
-    for key, option in (("families", "--family"), ("fuels", "--fuel"), ("by", "--by")):
-        for value in settings.get(key) or ():
-            words += [option, str(value)]
-    if settings.get("contract_only"):
-        words.append("--contract-only")
-    return [shlex.quote(clean(word)) for word in words]
 
 
 def _refused(answers: Mapping[str, Any]) -> int | None:
@@ -179,6 +165,7 @@ class _Writer:
     public: bool
     min_cell: int
     refused: int | None
+    warehouse: str | None
     files: list[Path]
     withheld: int = 0
     unjudged: int = 0
@@ -236,8 +223,9 @@ class _Writer:
         if self.public and spec is not None:
             spec = without_small(spec, self.min_cell)
         panels = [] if self.public else page_panels(answer)
-        if spec is not None and any(panel["marked"] for panel in panels):
-            spec = with_mark(spec)
+        if spec is not None and panels:
+            spec = with_positions(spec, answer)
+        params = [] if spec is None else spec.get("params", [])
         panels_of = apart(spec) if spec is not None else []
         bare, title, notes = page_spec(panels_of[0]) if panels_of else (None, "", [])
         below = [
@@ -251,6 +239,7 @@ class _Writer:
             "spec": markupsafe.Markup(script_json(bare)) if bare is not None else "",
             "panels": panels,
             "chart_title": title,
+            "at_today": NOW if any(p.get("name") == POSITION for p in params) else "",
             "chart_notes": notes,
             "description": (bare or {}).get("description", title),
             "no_chart": no_chart,
@@ -262,7 +251,8 @@ class _Writer:
             "details": "" if self.public else _details(answer),
             "notes": _warnings(answer),
             "origin": _origin(answer, self.refused),
-            "again": _again(answer),
+            "costs": None if self.public else costs_used(answer),
+            "again": again(answer, self.warehouse),
             "queries": _queries(answer),
         }
 
@@ -312,6 +302,7 @@ def write_report(
     *,
     title: str,
     currency: str,
+    warehouse: Path | str | None = None,
     public: bool = False,
     paper: str = "a4",
     min_cell: int = MIN_CELL,
@@ -326,6 +317,8 @@ def write_report(
     folder : where report.html and the CSV files go; made if it is not there.
     title : heading of the page.
     currency : code of the company's one currency.
+    warehouse : as it was named, for the commands that give each answer again; of an absolute path
+        the name alone is written.
     public : for eyes outside the company: figures that rest on fewer than ``min_cell`` units are
         withheld from the tables, with the charts drawn from them; so are tables whose rows do not
         say on how many units they rest, the commands' own words, and the van lists.
@@ -353,7 +346,10 @@ def write_report(
     refused = _refused(answers)
     if public:  # a van list is what the answer is
         answers = {command: answer for command, answer in answers.items() if command != "stock"}
-    writer = _Writer(folder=folder, public=public, min_cell=min_cell, refused=refused, files=[])
+    writer = _Writer(
+        folder=folder, public=public, min_cell=min_cell, refused=refused, files=[],
+        warehouse=None if warehouse is None else named(warehouse),
+    )  # fmt: skip
     stage = Stages(progress, {"tables and charts": 1.0, "the page": 1.0})
     stage("tables and charts")
     sections = _sections(answers, writer, progress)

@@ -9,14 +9,26 @@ from typing import Any
 import markupsafe
 
 from failstats.report.bundle import script_json
-from failstats.show.text import clean, interval_text, money, share_text
+from failstats.show.interval_rows import POSITION
+from failstats.show.text import clean, duration_text, interval_text, money, share_text
 
-__all__ = ["MARK", "page_panels", "pair_panel", "spend_panel", "target_panel", "with_mark"]
+__all__ = [
+    "MARK",
+    "NOW",
+    "TARGET_MARK",
+    "page_panels",
+    "pair_panel",
+    "spend_panel",
+    "target_panel",
+    "with_mark",
+    "with_positions",
+]
 
-#: Name of the line that a slider moves in a chart.
-MARK = "what_if"
+#: Parameters of a chart that sliders move: the upright line of money, the level one of jobs.
+MARK, TARGET_MARK = "what_if", "what_if_target"
 STEPS = 40  # positions of a budget slider
 TARGETS = tuple(round(0.5 + 0.01 * step, 2) for step in range(50))  # shares of jobs finished
+NOW = "At today's prices and costs."
 DOES = {
     "keep": "leave it in",
     "test_hot": "test it hot, replace if bad",
@@ -92,14 +104,15 @@ def spend_panel(stock_rows: Sequence[Mapping[str, Any]], *, currency: str) -> Pa
             }
         ],
         "heads": ["Van", "Spent", "Jobs finished on the first visit"],
+        "right": [1, 2],
         "rows": list(map(clean, curves)),
         "cells": [
             [_van_cells(most_for(curve, value), currency) for curve in curves.values()]
             for value in budgets
         ],
-        "mark": {"chart": "spec-stock", "values": budgets},
-        "note": "Along the lists of the answer above, item by item; other lists for the same "
-        "money may differ a little.",
+        "mark": {"chart": "spec-stock", "name": MARK, "values": budgets},
+        "note": "The upright dashed line of the chart. Along the lists of the answer above, item "
+        "by item; other lists for the same money may differ a little.",
     }  # fmt: skip
 
 
@@ -121,13 +134,14 @@ def target_panel(stock_rows: Sequence[Mapping[str, Any]], *, currency: str) -> P
             }
         ],
         "heads": ["Van", "Least spend", "Jobs finished on the first visit"],
+        "right": [1, 2],
         "rows": list(map(clean, curves)),
         "cells": [
             [_van_cells(least_for(curve, value), currency) for curve in curves.values()]
             for value in TARGETS
         ],
-        "mark": None,
-        "note": "",
+        "mark": {"chart": "spec-stock", "name": TARGET_MARK, "values": list(TARGETS)},
+        "note": "The level dashed line of the chart.",
     }  # fmt: skip
 
 
@@ -139,7 +153,7 @@ def pair_panel(
     Parameters
     ----------
     choices : one row per pair and position: when, also, price_times (of the partner, against
-        today's price), return_cost, recommend, saving_per_100_jobs, saving_ci.
+        today's price), return_cost, recommend, threshold_days, saving_per_100_jobs, saving_ci.
     currency : code of the money.
     prices : today's price by part.
 
@@ -164,12 +178,16 @@ def pair_panel(
             row["saving_per_100_jobs"], *row["saving_ci"], kind="money", currency=currency,
             decimals=0,
         )  # fmt: skip
-        return [own, DOES[str(row["recommend"])], saved]
+        do = DOES[str(row["recommend"])]
+        if row["recommend"] == "if_older" and row.get("threshold_days") is not None:
+            do += f" than {duration_text(row['threshold_days'])}"
+        return [own, do, saved]
 
     today = {
         name: next((float(row[name]) for row in choices if row.get("today")), fallback[0])
         for name, fallback in (("price_times", times), ("return_cost", returns))
     }
+    places = list(product(times, returns))
     return {
         "name": "pairs",
         "sliders": [
@@ -185,31 +203,55 @@ def pair_panel(
             },
         ],
         "heads": ["When, and the other part", "Its price", "Do", "Saved per 100 jobs"],
+        "right": [1, 3],
         "rows": [f"{clean(a)} replaced: the {clean(b)}".replace("_", " ") for a, b in pairs],
         "cells": [
             [cells(when, also, factor, visit) for when, also in pairs]
-            for factor, visit in product(times, returns)
+            for factor, visit in places
         ],
-        "mark": None,
+        "mark": {"chart": "spec-policy", "name": POSITION, "values": list(range(len(places)))},
+        "said": [
+            NOW if (factor, visit) == (today["price_times"], today["return_cost"]) else
+            f"Not today's costs: the other part at {factor:g} times its price, a return visit at "
+            f"{money(visit, currency, decimals=0)}."
+            for factor, visit in places
+        ],
         "note": "Saved against leaving it in. A safety part is never left in beyond the maker's "
         "instruction, whatever it costs.",
     }  # fmt: skip
 
 
 def with_mark(spec: Mapping[str, Any]) -> dict[str, Any]:
-    """A layered chart with an upright line that the slider moves along its axis of money.
+    """A layered chart with the lines that sliders move: upright along money, level along jobs.
 
     A chart without layers comes back as it is.
     """
     if "layer" not in spec:
         return dict(spec)
-    line = {
-        "mark": {"type": "rule", "strokeDash": [4, 3], "strokeWidth": 1.5, "aria": False},
-        "data": {"values": [{}]},
-        "encoding": {"x": {"datum": {"expr": MARK}, "type": "quantitative"}},
-    }
-    params = [*spec.get("params", []), {"name": MARK, "value": 0}]
-    return {**spec, "params": params, "layer": [*spec["layer"], line]}
+    mark = {"type": "rule", "strokeDash": [4, 3], "strokeWidth": 1.5, "clip": True, "aria": False}
+    lines = [
+        {
+            "mark": mark,
+            "data": {"values": [{}]},
+            "encoding": {channel: {"datum": {"expr": name}, "type": "quantitative"}},
+        }
+        for channel, name in (("y", TARGET_MARK), ("x", MARK))
+    ]
+    params = [*spec.get("params", []), *({"name": n, "value": 0} for n in (MARK, TARGET_MARK))]
+    return {**spec, "params": params, "layer": [*spec["layer"], *lines]}
+
+
+def with_positions(spec: dict[str, Any], answer: Any) -> dict[str, Any]:
+    """The chart of an answer as the sliders of the page move it.
+
+    Parameters
+    ----------
+    spec : of the chart as it is. answer : one that has sliders.
+    """
+    if hasattr(answer, "chart_of_positions"):
+        moving = answer.chart_of_positions()
+        return spec if moving is None else dict(moving.to_dict())
+    return with_mark(spec)
 
 
 def page_panels(answer: Any) -> list[dict[str, Any]]:
@@ -228,11 +270,6 @@ def _ready(panel: Panel) -> dict[str, Any]:
     at = 0
     for slider in panel["sliders"]:
         at = at * len(slider["texts"]) + slider["start"]
-    first = panel["cells"][at]
-    money_or_share = [
-        k + 1 for k, text in enumerate(first[0]) if any(letter.isdigit() for letter in text)
-    ]
     return {
-        **panel, "first": first, "right": money_or_share, "marked": panel["mark"] is not None,
-        "data": markupsafe.Markup(script_json(panel)),
+        **panel, "first": panel["cells"][at], "data": markupsafe.Markup(script_json(panel)),
     }  # fmt: skip

@@ -45,6 +45,7 @@ __all__ = [
 
 WIDTH = 460
 NARROWEST_CELL = 44  # pixels that the words of a cell need
+TIGHTEST_CELL = 28  # in the small type of a telephone
 MOST_PARTS = 12
 
 
@@ -126,6 +127,10 @@ def pair_heat_map(
             height={"step": 34},
             title=titled(title, note),
             description=text + ".",
-            usermeta={"widest": WIDTH, "narrowest": NARROWEST_CELL * len(across)},
+            usermeta={
+                "widest": WIDTH,
+                "narrowest": NARROWEST_CELL * len(across),
+                "tightest": TIGHTEST_CELL * len(across),
+            },
         )
     )

@@ -11,12 +11,16 @@ from failstats.show.frames import inline, needed, titled, top_rows
 from failstats.show.text import money, share_text
 from failstats.show.theme import themed
 
-__all__ = ["cost_bars", "differences", "forest", "rows_bar", "shares"]
+__all__ = ["POSITION", "cost_bars", "differences", "forest", "rows_bar", "shares"]
 
 WIDTH = 460
 LONGEST_LABEL = 320  # pixels of a row's name before it is cut
 MOST_ROWS = 30  # rows in one chart; more cannot be taken in
 MOST_PANELS = 12
+#: Counts on an axis: 0, 500, 20k.
+COUNTS = "datum.value < 1000 ? format(datum.value, ',') : format(datum.value / 1000, ',') + 'k'"
+#: Parameter of a chart that shows one of several positions.
+POSITION = "what_if_at"
 
 
 def _interval_layers(
@@ -167,7 +171,12 @@ def forest(
 def _cost_panel(data: pd.DataFrame, when: str, *, across: str, currency: str, extent: int) -> Any:
     """The actions of one situation, cheapest on top; names take the same room in all panels."""
     columns = ["action", "cost", "low", "high", "cheapest", "words", "end"]
-    base = alt.Chart(inline(data.sort_values("cost", kind="stable")[columns]))
+    order = ["cost"]
+    if "at" in data.columns:
+        columns, order = [*columns, "at"], ["at", "cost"]
+    base = alt.Chart(inline(data.sort_values(order, kind="stable")[columns]))
+    if "at" in data.columns:
+        base = base.transform_filter(f"datum.at === {POSITION}")
     rows = alt.Y(
         "action:N", sort=None, title=None, axis=alt.Axis(minExtent=extent, maxExtent=extent)
     )
@@ -199,15 +208,19 @@ def cost_bars(
     currency: str = "USD",
     per: str = "",
     title: str = "What each choice costs",
+    at: int | None = None,
 ) -> Any:
     """What each way of acting costs, situation by situation.
 
     Parameters
     ----------
-    frame : columns when (the situation), action, cost, low, high (money).
+    frame : columns when (the situation), action, cost, low, high (money); with ``at`` also at, the
+        number of the position at which a row holds.
     currency : the code of the money.
     per : what the money is per, for the axis: "per job", "per unit and year".
     title : what is compared.
+    at : the position that is shown, and that the words describe; the parameter ``POSITION`` of
+        the chart shows another. None where there is one alone.
 
     Returns
     -------
@@ -226,7 +239,8 @@ def cost_bars(
         note = f"The first {MOST_PANELS} of {len(whens)} situations; the table has them all."
         whens = whens[:MOST_PANELS]
         data = data[data["when"].isin(whens)]
-    data["cheapest"] = data["cost"] == data.groupby("when")["cost"].transform("min")
+    group = ["when"] if at is None else ["when", "at"]
+    data["cheapest"] = data["cost"] == data.groupby(group)["cost"].transform("min")
     data["words"] = [money(x, currency) for x in data["cost"]]
     data["end"] = data[["cost", "high"]].max(axis=1)
     across = f"cost {per} ({currency})" if per else f"cost ({currency})"
@@ -239,11 +253,14 @@ def cost_bars(
         for when in whens
     ]
     tail = f" {per}" if per else ""
-    text = f"{title}. " + "; ".join(
+    first = data["cheapest"] if at is None else data["cheapest"] & (data["at"] == at)
+    text = f"{title}. {'' if at is None else 'At the prices and costs of today, '}" + "; ".join(
         f"{row.when}: cheapest is {row.action} at {row.words}{tail}"
-        for row in data[data["cheapest"]].itertuples()
+        for row in data[first].itertuples()
     )
     chart = alt.vconcat(*panels, spacing=14).resolve_scale(x="independent", y="independent")
+    if at is not None:
+        chart = chart.add_params(alt.param(name=POSITION, value=at))
     return themed(chart.properties(title=titled(title, note), description=text + "."))
 
 
@@ -341,7 +358,7 @@ def rows_bar(frame: pd.DataFrame, *, title: str = "Rows loaded and rows set asid
     source = inline(data)
     rows = alt.Y("table:N", sort=order, title=None)
     room = alt.Scale(domain=[0, float(data["total"].max()) * 1.02 or 1.0])
-    axis = alt.X("good:Q", title="rows", scale=room, axis=alt.Axis(format="~s", tickCount=5))
+    axis = alt.X("good:Q", title="rows", scale=room, axis=alt.Axis(labelExpr=COUNTS, tickCount=5))
     base = alt.Chart(source)
     tip = ["table:N", alt.Tooltip("good:Q", format=","), alt.Tooltip("quarantined:Q", format=",")]
     layers = [

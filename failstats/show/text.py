@@ -14,6 +14,7 @@ import sys
 import textwrap
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 if TYPE_CHECKING:  # the commands' help answers at once without it
@@ -27,6 +28,7 @@ __all__ = [
     "interval_text",
     "money",
     "number_text",
+    "path_text",
     "share_text",
     "table",
     "width_of",
@@ -59,6 +61,16 @@ def clean(text: Any) -> str:
     """
     flat = " ".join(str(text).split())
     return "".join("?" if unicodedata.category(c) in ("Cc", "Cf", "Cs") else c for c in flat)
+
+
+def path_text(path: str | Path) -> str:
+    """A file as it was named, for whoever reads it elsewhere: no folders of this machine.
+
+    >>> path_text("mine/costs.toml"), path_text(Path.cwd() / "costs.toml")
+    ('mine/costs.toml', 'costs.toml')
+    """
+    given = Path(path)
+    return given.name if given.is_absolute() else given.as_posix()
 
 
 def width_of(text: str) -> int:

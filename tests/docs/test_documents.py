@@ -29,10 +29,15 @@ def test_readme_states_the_job_in_one_paragraph_at_the_top() -> None:
     assert "\n" not in first.strip()
 
 
-def test_three_answers_are_the_demos(made: Demo) -> None:
+def test_three_answers_are_the_demos_line_by_line(
+    made: Demo, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "100")
     block = re.search(r"```text\n(What to put.*?)```", README, re.S)
     assert block
-    assert plain(block[1]) == plain(made.three_answers())
+    assert block[1].rstrip() == made.three_answers()
+    monkeypatch.setenv("COLUMNS", "60")
+    assert max(map(len, made.three_answers().splitlines())) <= 60
 
 
 def test_lives_output_is_the_programs(

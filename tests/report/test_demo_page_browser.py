@@ -211,6 +211,57 @@ def test_the_two_pair_sliders_together_show_what_python_computed(
     shown.context.close()
 
 
+def test_the_bars_follow_the_pair_sliders_and_paper_stays_at_today(
+    browser: Browser, made: Any
+) -> None:
+    policy = made.answers["policy"]
+    (rows,) = policy.chart_of_positions().to_dict()["datasets"].values()
+    (panel,) = page_panels(policy)
+    shown = Visit(browser, made.report.page, WIDE, "light")
+    said = shown.page.locator('[data-moved="spec-policy"]')
+    bars = {
+        kind: shown.page.locator(f'.chart{kind}[data-spec="spec-policy"] g.mark-text text')
+        for kind in (":not(.paper)", ".paper")
+    }
+    costs = len(panel["sliders"][1]["texts"])
+    today = panel["sliders"][0]["start"] * costs + panel["sliders"][1]["start"]
+
+    def words(at: int) -> list[str]:
+        return [row["words"] for row in rows if row["at"] == at]
+
+    def drawn(kind: str) -> list[str]:
+        return [text for text in bars[kind].all_text_contents() if text.startswith("$")]
+
+    assert drawn(":not(.paper)") == drawn(".paper") == words(today)
+    assert said.inner_text() == panel["said"][today] == "At today's prices and costs."
+    for at in (0, len(panel["cells"]) - 1, costs + 1):
+        for name, position in (("price", at // costs), ("return", at % costs)):
+            shown.page.locator(f"#slide-{name}").evaluate(
+                "(box, at) => { box.value = at; box.dispatchEvent(new Event('input')); }", position
+            )
+        assert drawn(":not(.paper)") == words(at) != words(today)
+        assert drawn(".paper") == words(today)
+        assert said.inner_text() == panel["said"][at]
+    shown.context.close()
+
+
+def test_on_a_telephone_rows_are_records_and_no_cell_is_cut(browser: Browser, made: Any) -> None:
+    shown = Visit(browser, made.report.page, NARROW, "light")
+    cells = shown.page.locator(".records td, .records tbody th")
+    edges = cells.evaluate_all("all => all.map(one => one.getBoundingClientRect().right)")
+    assert len(edges) > 100
+    assert max(edges) <= NARROW
+    boxes = shown.page.locator(".wide:has(> .records)")
+    assert boxes.evaluate_all("all => all.every(one => one.scrollWidth <= one.clientWidth)")
+    named = shown.page.locator(".what-if .records td").first.evaluate(
+        "cell => getComputedStyle(cell, '::before').content"
+    )
+    assert "Spent" in named
+    map_ = shown.page.locator('.chart:not(.paper)[data-spec="spec-pairs"]')
+    assert "scrolls" not in (map_.get_attribute("class") or "")
+    shown.context.close()
+
+
 def test_the_budget_slider_moves_the_line_in_the_chart(browser: Browser, made: Any) -> None:
     shown = Visit(browser, made.report.page, WIDE, "light")
     slider = shown.page.locator("#slide-budget")

@@ -2,6 +2,7 @@
 
 from failstats.report.what_if import (
     MARK,
+    TARGET_MARK,
     least_for,
     most_for,
     pair_panel,
@@ -60,11 +61,21 @@ def test_pairs_follow_price_and_return_cost():
     assert len(panel["cells"]) == 6
     assert panel["cells"][0] == [["$9", "replace it too", "$10 (-$50 to $90)"]]
     assert panel["cells"][5][0][:2] == ["$36", "leave it in"]
+    assert panel["said"][3] == "At today's prices and costs."
+    assert panel["said"][5] == (
+        "Not today's costs: the other part at 2 times its price, a return visit at $120."
+    )
+    aged = [{**row, "recommend": "if_older", "threshold_days": 365.25} for row in choices]
+    panel = pair_panel(aged, currency="USD", prices={"thermostat": 18.0})
+    assert panel["cells"][0][0][1] == "replace it when older than 365 days"
     assert pair_panel([], currency="USD", prices={}) is None
 
 
 def test_only_layered_charts_get_a_line():
     assert with_mark({"mark": "bar"}) == {"mark": "bar"}
     marked = with_mark({"layer": [{"mark": "line"}]})
-    assert [param["name"] for param in marked["params"]] == [MARK]
-    assert len(marked["layer"]) == 2
+    assert [param["name"] for param in marked["params"]] == [MARK, TARGET_MARK]
+    lines = [layer["encoding"] for layer in marked["layer"][1:]]
+    assert [(side, one[side]["datum"]["expr"]) for one in lines for side in one] == [
+        ("y", TARGET_MARK), ("x", MARK),
+    ]  # fmt: skip

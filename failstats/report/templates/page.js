@@ -52,9 +52,10 @@
     const source = JSON.parse(document.getElementById(box.dataset.spec).textContent);
     const room = box.clientWidth || (box.dataset.paper ? 640 : 0);
     if (!room) return;
-    const most = (source.usermeta && source.usermeta.widest) || widest;
+    const meta = source.usermeta || {};
+    const most = meta.widest || widest;
     // cells keep the room that their words need; a narrow screen then scrolls the picture
-    const least = Math.min((source.usermeta && source.usermeta.narrowest) || 120, most);
+    const least = Math.min((room < 480 && meta.tightest) || meta.narrowest || 120, most);
     let width = Math.min(most, Math.max(least, room - 90));
     for (let attempt = 0; attempt < 3; attempt += 1) {
       const spec = structuredClone(source);
@@ -86,24 +87,34 @@
     box, data: JSON.parse(document.getElementById(box.dataset.panel).textContent),
     sliders: [...box.querySelectorAll("input")],
   }));
+  const place = ({ data, sliders }) => sliders.reduce(
+    (at, slider, k) => at * data.sliders[k].texts.length + Number(slider.value), 0);
+  // A chart on the screen follows its sliders; its copy for paper stays at today's figures where
+  // these are what the slider changes, since the sliders are not printed.
   const setMarks = () => {
-    for (const { data, sliders } of panels) {
+    for (const panel of panels) {
+      const { data } = panel;
       if (!data.mark) continue;
-      const value = data.mark.values[Number(sliders[0].value)];
+      const value = data.mark.values[place(panel)];
       for (const chart of document.querySelectorAll(`.chart[data-spec="${data.mark.chart}"]`)) {
-        if (chart.view) chart.view.signal("what_if", value).run();
+        if (!chart.view || (data.said && chart.dataset.paper)) continue;
+        const { signals } = chart.view.getState({ signals: (name) => name === data.mark.name });
+        if (data.mark.name in signals) chart.view.signal(data.mark.name, value).run();
+      }
+      if (!data.said) continue;
+      for (const words of document.querySelectorAll(`[data-moved="${data.mark.chart}"]`)) {
+        words.textContent = data.said[place(panel)];
       }
     }
   };
   for (const panel of panels) {
     const { box, data, sliders } = panel;
     const show = () => {
-      let at = 0;
+      const at = place(panel);
       sliders.forEach((slider, k) => {
         const text = data.sliders[k].texts[Number(slider.value)];
         box.querySelectorAll("output")[k].textContent = text;
         slider.setAttribute("aria-valuetext", text);
-        at = at * data.sliders[k].texts.length + Number(slider.value);
       });
       box.querySelectorAll("tbody tr").forEach((row, k) => {
         row.querySelectorAll("td").forEach((cell, j) => { cell.textContent = data.cells[at][k][j]; });
