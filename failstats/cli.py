@@ -191,6 +191,8 @@ def load(
 def quality(limit: int, quarantine: str | None, confidence_level: float, **options: Any) -> None:
     """What is in the warehouse, what was refused and why, what the records cannot support.
 
+    It counts rows: --confidence-level changes nothing here.
+
     \b
     Examples:
       failstats quality --limit 20 -w company.duckdb

@@ -350,6 +350,8 @@ def query(
 ) -> None:
     """Run a file of queries/ by name; without a name, list them.
 
+    It gives rows as they are: --confidence-level changes nothing here.
+
     \b
     Examples:
       failstats query

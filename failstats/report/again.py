@@ -75,6 +75,8 @@ def again(answer: Any, warehouse: str | None = None) -> list[str]:
     if months and tuple(months) != DEFAULT_MONTHS:
         for month in months:
             words += ["--cut", str(month)]
+    if getattr(answer, "summary", {}).get("with_stock"):
+        words.append("--with-stock")
     if settings.get("contract_only"):
         words.append("--contract-only")
     if warehouse is not None:
