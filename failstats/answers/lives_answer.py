@@ -231,7 +231,10 @@ class Lives(Answer):
         frame = frame[frame["series"].isin(whole)].copy()
         part = text.words(next(iter(whole)))
         frame["series"] = frame["cause"].map(text.words)
-        return charts.incidence_curve(frame, title=f"What ends a {part}, by age", clock=clock)
+        # where no curve may be drawn, days are those of finding, in the state this fleet is in
+        seen = "" if any(life.curve for life in self.results) else " (as found in this fleet)"
+        title = f"What ends a {part}, by age{seen}"
+        return charts.incidence_curve(frame, title=title, clock=clock)
 
     def _repeats_chart(self, clock: str) -> Any:
         frame = self._points("recurrence", ("age_days", "at_risk", "mean_count"))

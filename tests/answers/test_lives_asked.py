@@ -234,7 +234,7 @@ def test_the_row_of_no_item_is_not_held_against_the_items(asked: dict[str, Any])
 
 def test_a_part_without_a_curve_shows_what_ends_it(asked: dict[str, Any]) -> None:
     spec = asked["thermostat"].chart().to_dict()
-    assert "What ends a thermostat, by age" in str(spec)
+    assert "What ends a thermostat, by age (as found in this fleet)" in str(spec)
     with pytest.raises(InputError, match="cannot be drawn: none may be drawn of parts"):
         asked["pair"].chart()
     with pytest.raises(InputError, match="'hazard' of thermostat cannot be drawn"):
