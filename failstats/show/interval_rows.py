@@ -198,7 +198,9 @@ def _cost_panel(data: pd.DataFrame, when: str, *, across: str, currency: str, ex
     ).properties(
         width=WIDTH,
         height={"step": 24},
-        title=alt.TitleParams(when, fontSize=12, fontWeight=600, offset=4, anchor="start"),
+        title=alt.TitleParams(
+            when, fontSize=12, fontWeight=600, offset=4, anchor="start", frame="bounds"
+        ),
     )
 
 

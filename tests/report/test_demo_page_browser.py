@@ -240,6 +240,11 @@ def test_the_bars_follow_the_pair_sliders_and_paper_stays_at_today(
                 "(box, at) => { box.value = at; box.dispatchEvent(new Event('input')); }", position
             )
         assert drawn(":not(.paper)") == words(at) != words(today)
+        beyond = shown.page.locator('.chart:not(.paper)[data-spec="spec-policy"] svg').evaluate(
+            "svg => Math.max(...[...svg.querySelectorAll('text')].map(one => "
+            "one.getBoundingClientRect().right)) - svg.getBoundingClientRect().right"
+        )
+        assert beyond <= 0  # no figure is cut at the edge
         assert drawn(".paper") == words(today)
         assert said.inner_text() == panel["said"][at]
     shown.context.close()

@@ -99,7 +99,10 @@
       for (const chart of document.querySelectorAll(`.chart[data-spec="${data.mark.chart}"]`)) {
         if (!chart.view || (data.said && chart.dataset.paper)) continue;
         const { signals } = chart.view.getState({ signals: (name) => name === data.mark.name });
-        if (data.mark.name in signals) chart.view.signal(data.mark.name, value).run();
+        if (!(data.mark.name in signals)) continue;
+        chart.view.signal(data.mark.name, value);
+        if (data.said) chart.view.resize(); // other figures are as wide as they are
+        chart.view.run();
       }
       if (!data.said) continue;
       for (const words of document.querySelectorAll(`[data-moved="${data.mark.chart}"]`)) {
