@@ -211,6 +211,7 @@ def _without_loss(
 ) -> Headline:
     """Another law of life where silent leaving would be integrated out of a Weibull one."""
     said = f"{part}: silent leaving is integrated out of a Weibull life only; the {asked.model} "
+    followed: tuple[str, ...]
     if fits["contract_units_only"].failures >= ENOUGH_ON_CONTRACT:
         followed, way, label = ("contract",), "contract_units_only", "contract units only"
         said += "one rests on contract units alone."
