@@ -26,6 +26,7 @@ FOOT = 0.3048
 # The same sums in another order.
 EXACT = 1e-9
 Z = 1.959963984540054
+FULL_RUN = 130.0  # demo_warehouse/costs.toml, cleaning.full_run
 
 
 def evidence(**more: object) -> Evidence:
@@ -266,7 +267,9 @@ def test_demo_carries_what_a_hostile_reader_asks_for(made: Demo) -> None:
     assert coil.time_ratio_ci[0] < coil.time_ratio < coil.time_ratio_ci[1] < 1
     (piece,) = coil.cleanings_interval
     assert piece.low < coil.cleanings_per_failure_avoided < piece.high
-    assert coil.money_per_failure_avoided == pytest.approx(140 * coil.cleanings_per_failure_avoided)
+    assert coil.money_per_failure_avoided == pytest.approx(
+        FULL_RUN * coil.cleanings_per_failure_avoided
+    )
     future = answer.summary["future_exposure"]["coil"]
     assert future["ci"][0] < 1 < future["ci"][1]
     assert not future["predicts"]
