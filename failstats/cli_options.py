@@ -31,11 +31,11 @@ __all__ = [
     "make_folder",
     "memory_option",
     "open_records",
+    "replicates_option",
     "warehouse_option",
 ]
 
 Command = Callable[..., Any]
-ASKING = ("as_of", "as_loaded", "since", "family", "fuel", "contract_only")
 
 
 def chosen_warehouse(given: str | None) -> Path:
@@ -279,3 +279,15 @@ def costs_file_of(given: str | None) -> Path | None:
 costs_option = click.option(
     "--costs", "costs_file", metavar="FILE", help="What things cost (TOML; failstats draft costs)."
 )
+
+
+def replicates_option(gives: str) -> Callable[[Command], Command]:
+    """--replicates N, which draws units anew and gives what the text says."""
+    return click.option(
+        "--replicates",
+        type=click.IntRange(min=0),
+        default=0,
+        show_default=True,
+        metavar="N",
+        help=f"Draw units (or buildings) anew so often: {gives}; 500 is enough.",
+    )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -12,11 +12,9 @@ from failstats.cli_options import (
     ask_records,
     costs_file_of,
     costs_option,
+    replicates_option,
 )
 from failstats.errors import InputError
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["QUESTIONS"]
 
@@ -121,15 +119,7 @@ def causes(
     metavar="CLOCK",
     help="days, or loads: lives measured in loads dried (units whose use is recorded).",
 )
-@click.option(
-    "--replicates",
-    type=click.IntRange(min=0),
-    default=0,
-    show_default=True,
-    metavar="N",
-    help="Draw units (or buildings) anew so often: intervals of each curve that take lives of one "
-    "unit together; 500 is enough.",
-)
+@replicates_option("intervals of each curve that take lives of one unit together")
 @analysis
 def lives(
     part: tuple[str, ...],
@@ -237,15 +227,7 @@ def pairs(
     help="Edition of the residential code that lengths are held against, where the maker's limit "
     "is not recorded: 2000, 2015, 2018, 2021, 2024. The local authority governs.",
 )
-@click.option(
-    "--replicates",
-    type=click.IntRange(min=0),
-    default=0,
-    show_default=True,
-    metavar="N",
-    help="Draw units (or buildings) anew so often: an interval of each ratio by resampling beside "
-    "the robust one; 500 is enough.",
-)
+@replicates_option("an interval of each ratio by resampling beside the robust one")
 @costs_option
 @analysis
 def vents(

@@ -10,16 +10,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-__all__ = ["add_ones", "add_weighted", "count_rows", "draw_weights"]
-
-
-@njit(cache=True, nogil=True)
-def add_ones(
-    into: NDArray[np.signedinteger], place: NDArray[np.signedinteger]
-) -> None:  # pragma: no cover
-    """Add one to ``into`` (cells,) at every ``place`` (rows,); places may repeat."""
-    for row in range(place.size):
-        into[place[row]] += 1
+__all__ = ["add_weighted", "count_rows", "draw_weights"]
 
 
 @njit(cache=True, nogil=True)

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from scipy.integrate import quad
 from scipy.stats import gamma
+from statsmodels.duration.hazard_regression import PHReg
 
 from failstats.errors import FitError, InputError
 from failstats.estimate.frailty import lives_checked, lives_surface, gamma_frailty_cox, unit_frailty
@@ -51,7 +52,9 @@ def _fit(lives: pd.DataFrame, entry: object = 0.0):
 def test_the_slope_is_that_of_the_value() -> None:
     lives = _company(300, 0.5, 1)
     entry = np.where(np.arange(len(lives)) % 3 == 0, lives["exit"] / 2, 0.0)
-    surface = lives_surface(lives_checked(lives["unit"], lives["law"], entry, lives["exit"], lives["failed"]))
+    surface = lives_surface(
+        lives_checked(lives["unit"], lives["law"], entry, lives["exit"], lives["failed"])
+    )
     theta = np.array([0.3, np.log(4000.0), 0.5, np.log(3500.0), np.log(0.4)])
     _, slope = surface(theta)
     for j, step in enumerate(1e-5 * np.eye(5)):
@@ -136,7 +139,8 @@ def test_cox_with_one_member_per_cluster_needs_no_cluster() -> None:
     found = gamma_frailty_cox(
         time, failed=np.ones(200, bool), covariates=x, cluster=np.arange(200), most_variance=2e-4
     )
-    assert found.coefficient[0] == pytest.approx(0.5, abs=3.5 / np.sqrt(200))  # errors: 1/sqrt(n)
+    plain = PHReg(time, x).fit().params[0]
+    assert found.coefficient[0] == pytest.approx(plain, rel=1e-3)  # some shares of 2e-4
     assert found.variance < 2e-4
 
 
