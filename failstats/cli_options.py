@@ -15,6 +15,7 @@ import click
 from failstats.errors import InputError
 from failstats.settings import read_settings
 from failstats.show.progress import Progress
+from failstats.warehouse.drawing import MOST_UNITS
 
 if TYPE_CHECKING:
     from failstats.answers.result import Answer
@@ -156,6 +157,15 @@ def analysis(command: Command) -> Command:
             help="Only units from which every job would be recorded.",
         ),
         click.option(
+            "--most-units",
+            type=click.IntRange(min=0),
+            default=MOST_UNITS,
+            show_default=True,
+            metavar="N",
+            help="Go through so many units at most, drawn by a hash, for what cannot be counted; "
+            "0 for all.",
+        ),
+        click.option(
             "--confidence-level",
             type=float,
             default=0.95,
@@ -191,6 +201,7 @@ def open_records(options: dict[str, Any], *, may_be_empty: bool = False) -> Reco
         vocabulary=settings.vocabulary,
         may_be_empty=may_be_empty,
         cluster=options.pop("cluster"),
+        most_units=options.pop("most_units"),
     )
 
 

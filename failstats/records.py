@@ -24,6 +24,7 @@ from failstats.counts.partitions import open_partitions
 from failstats.errors import InputError
 from failstats.progress import Say
 from failstats.vocabulary import load_vocabulary
+from failstats.warehouse.drawing import MOST_UNITS
 from failstats.warehouse.memory import limit_memory
 from failstats.warehouse.session import Session, open_session
 
@@ -307,6 +308,7 @@ def open_warehouse(
     may_be_empty: bool = False,
     cluster: str | None = None,
     memory: str | None = None,
+    most_units: int = MOST_UNITS,
 ) -> Records:
     """Open a warehouse to ask questions of it.
 
@@ -324,6 +326,8 @@ def open_warehouse(
     cluster : of partitions: the address of a Dask scheduler, or `local` for workers on this
         machine; None asks one partition after the other in this process.
     memory : what DuckDB may take, such as 4GB; it holds for this process from now on.
+    most_units : so many units at most are gone through one by one, for what cannot be counted; 0
+        for all of them, whatever time and memory that takes.
 
     Raises
     ------
@@ -349,6 +353,7 @@ def open_warehouse(
                 fuels=fuels,
                 contract_only=contract_only,
                 vocabulary=load_vocabulary(vocabulary),
+                most_units=most_units,
             )
         )
     if cluster is not None:
@@ -367,5 +372,6 @@ def open_warehouse(
         contract_only=contract_only,
         vocabulary=load_vocabulary(vocabulary),
         may_be_empty=may_be_empty,
+        most_units=most_units,
     )
     return Records(session)

@@ -18,7 +18,8 @@ from failstats.answers.causes_counts import (
     readings,
     trend,
 )
-from failstats.answers.result import Answer, Warning_, json_value, tidy
+from failstats.answers.drawn import said_of
+from failstats.answers.result import Answer, json_value, tidy
 from failstats.errors import InputError
 from failstats.estimate.intervals import jeffreys
 from failstats.progress import Stages
@@ -298,7 +299,7 @@ def causes(
         "break_sites": break_sites(session, confidence_level),
         "trend": trend(session, chosen, confidence_level),
     }
-    warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
+    warnings = said_of(session)
     settings = {
         **session.choices,
         "complaint": chosen,

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from failstats.answers import wording as text
+from failstats.answers.drawn import drawn, said_of
 from failstats.answers.headline import Headline, headline_of
 from failstats.answers.lives_ages import (
     age_bands,
@@ -182,7 +183,7 @@ def lives(
     stage = Stages(progress, TIMES if whole else {COUNTING: 1.0, FITTING: 9.0})
     stage(COUNTING)
     silent = silent_parts(session)
-    warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
+    warnings = [*said_of(session), *drawn(session)]
     rows: list[Life] = []
     counted = {kind: session.run(f"lives_{kind}") for kind in ("kept", "moved")}
     chosen = chosen_parts(session, part)

@@ -110,7 +110,7 @@ def hidden_pair(session: Session, first: str, second: str) -> HiddenPair:
 
 def _hidden_pair(session: Session, first: str, second: str) -> HiddenPair:
     try:
-        rows = hidden_rows(session, first, second)
+        rows = hidden_rows(session.some_units(), first, second)
         main = hidden_state_fit(rows).clustered()
         low, high = SENSITIVITY_ENDS
         others: dict[str, dict[str, Any]] = {
@@ -138,7 +138,7 @@ def _units_differ(
         for part in session.run("lives_kept")["part"].unique()
         if part not in (first, second)
     ]
-    lives = frailty_lives(session, others) if others else None
+    lives = frailty_lives(session.some_units(), others) if others else None
     if lives is None or lives["failed"].sum() < FEWEST_FOR_FRAILTY:
         return {}
     try:
@@ -149,7 +149,7 @@ def _units_differ(
             exit=lives["exit"].to_numpy(float),
             failed=lives["failed"].to_numpy(bool),
         ).variance
-        rows = hidden_rows(session, first, second, from_installation=True)
+        rows = hidden_rows(session.some_units(), first, second, from_installation=True)
         return {"units_differ": hidden_state_fit(rows, variance=variance, start=main)}
     except FitError:
         return {}
@@ -163,7 +163,7 @@ def _loss(session: Session, births: str) -> SilentLoss | None:
         found = None
         if leaving:
             try:
-                rows = loss_rows(session, births=BIRTHS[births])
+                rows = loss_rows(session.some_units(), births=BIRTHS[births])
                 found = silent_loss(rows)
             except FitError:
                 found = None
@@ -226,6 +226,5 @@ def fitted_world_check(session: Session, lives: dict[str, FittedLife]) -> list[M
         return []
     loss = _loss(session, "known")
     law = None if loss is None else (loss.loss["shape"], loss.loss["scale"])
-    return fitted_world(
-        world_rows(session, sorted(lives)), lives=lives, loss=law, replicates=WORLDS
-    )
+    rows = world_rows(session.some_units(), sorted(lives))
+    return fitted_world(rows, lives=lives, loss=law, replicates=WORLDS)

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from failstats.answers.drawn import drawn, said_of
 from failstats.answers.pairs_answer import Pairs
 from failstats.answers.pairs_dependence import found_row, frailties, hidden_of, told_apart
 from failstats.answers.pairs_follow import (
@@ -96,7 +97,7 @@ def pairs(
     """
     windows = _windows(session, window)
     test = checked_test(sensitivity, specificity)
-    warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
+    warnings = [*said_of(session), *drawn(session)]
     stage = Stages(progress, TIMES)
     stage("parts replaced together")
     frame = session.run("pairs_together")
@@ -110,7 +111,7 @@ def pairs(
         stage("the usual wear")
         curves = background(session)
         stage("what a test misses")
-        missed, contrasts = missed_by_test(session, curves, confidence_level)
+        missed, contrasts = missed_by_test(session.some_units(), curves, confidence_level)
         names = list(zip(together["first"], together["second"], strict=True))
         stage("which parts break early in the same dryers")
         frailty = frailties(session, names, confidence_level, progress)
@@ -229,7 +230,7 @@ def _pair(session: Session, entry: Any, counted: _Counted, warnings: list[Warnin
     level, first, second = counted.level, entry.first, entry.second
     after, follow = [], None
     if entry.episodes_both >= FEWEST_INDEX_JOBS:
-        jobs = index_jobs(session, first, second)
+        jobs = index_jobs(session.some_units(), first, second)
         arms = jobs["both_replaced"].value_counts()
         if min(arms.get(True, 0), arms.get(False, 0)) >= FEWEST_INDEX_JOBS:
             after = after_jobs(jobs, first, second, counted.windows, counted.curves, level)

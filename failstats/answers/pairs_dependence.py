@@ -81,7 +81,7 @@ def told_apart(session: Session, first: str, second: str) -> Dependence | None:
     if key not in session.kept:
         found = None
         if _trips(session, first, second):
-            rows = hidden_rows(session, first, second, from_installation=True)
+            rows = hidden_rows(session.some_units(), first, second, from_installation=True)
             try:
                 found = dependence(rows, starts=_starts(session, first, second))
             except FitError:
@@ -124,11 +124,12 @@ def frailties(
         if one in session.vocabulary.parts
     }
     hidden_out = silent | set(tripped.values())
-    units = known_of_units(session)
+    some = session.some_units()
+    units = known_of_units(some)
     parts = sorted({part for pair in pairs for part in pair} - hidden_out)
     lives = None
     if parts:
-        lives = session.run("pairs_stretches", parts=parts).merge(units, on="unit_id", how="left")
+        lives = some.run("pairs_stretches", parts=parts).merge(units, on="unit_id", how="left")
     out: dict[frozenset[str], Frailty] = {}
 
     def linked(first: str, second: str) -> bool:
@@ -181,8 +182,9 @@ def _unseen(
     told = told_apart(session, first, second)
     if told is None:
         return None
-    frame = watched_from_installation(hidden_stretches(session, first, second))
-    frame = cut_by_vents(frame, session.run("pairs_neglect")).merge(units, on="unit_id", how="left")
+    some = session.some_units()
+    frame = watched_from_installation(hidden_stretches(some, first, second))
+    frame = cut_by_vents(frame, some.run("pairs_neglect")).merge(units, on="unit_id", how="left")
     failures = [frame["a_failed"], (frame["found"] > 0) | frame["visible"]]
     columns, names = known_columns(frame, failures)
     if not names:

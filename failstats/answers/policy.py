@@ -7,6 +7,7 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from failstats.answers.costs import Costs, read_costs
+from failstats.answers.drawn import drawn, said_of
 from failstats.answers.policy_ages import age_advice
 from failstats.answers.policy_cleaning import cleaning_advice
 from failstats.answers.policy_history import PLAYED_DAYS, play_history
@@ -109,7 +110,7 @@ def policy(
     stage = Stages(progress, times if plan is None else {**times, STOCKING: STOCKING_TAKES})
     stage("the lives of each pair")
     prices = prices_of(session)
-    warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
+    warnings = [*said_of(session), *drawn(session)]
     assumed = used.warning()
     if assumed:
         warnings.append(Warning_(code=assumed[0], text=assumed[1]))

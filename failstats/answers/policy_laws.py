@@ -103,7 +103,7 @@ def practice(session: Session, first: str, second: str) -> Practice:
 
 def pair_case(session: Session, first: str, second: str) -> PairCase | str:
     """The law and the jobs of one ordered pair, or why there is no rule for it."""
-    frame = index_jobs(session, first, second)
+    frame = index_jobs(session.some_units(), first, second)
     if len(frame) < FEWEST_JOBS:
         return f"only {len(frame)} jobs on which the {first} was replaced alone or with it"
     silent = silent_parts(session)

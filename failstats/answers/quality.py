@@ -9,9 +9,10 @@ from typing import Any, ClassVar
 import pandas as pd
 
 from failstats.answers import wording as text
+from failstats.answers.drawn import said_of
 from failstats.answers.quality_habits import habits
 from failstats.answers.quality_selection import selection
-from failstats.answers.result import Answer, Warning_
+from failstats.answers.result import Answer
 from failstats.progress import Stages, each
 from failstats.show import charts
 from failstats.warehouse.queries import all_queries
@@ -246,7 +247,7 @@ def quality(
     return Quality(
         as_of=session.as_of.isoformat(),
         settings={**session.choices, "limit": int(limit)},
-        warnings=tuple(Warning_(code=code, text=said) for code, said in session.warnings),
+        warnings=tuple(said_of(session)),
         summary={**{key: int(value) for key, value in followed.items()}, **figures},
         results=results,
     )

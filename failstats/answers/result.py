@@ -41,6 +41,7 @@ WARNING_CODES = (
     "partitions_changed",
     "rows_left_out",
     "not_applied",
+    "units_drawn",
 )
 
 

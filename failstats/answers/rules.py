@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any, ClassVar, Literal
 
 from failstats.answers import wording as text
+from failstats.answers.drawn import drawn, said_of
 from failstats.answers.pairs import Pairs, pairs, reach_days
-from failstats.answers.result import Answer, Warning_
+from failstats.answers.result import Answer
 from failstats.answers.rules_figures import (
     Figure,
     hazard,
@@ -196,7 +197,7 @@ def rules(
             "file": None if file is None else Path(file).name,
             "confidence_level": level,
         },
-        warnings=tuple(Warning_(code=code, text=said) for code, said in session.warnings),
+        warnings=(*said_of(session), *drawn(session)),
         summary={"verdicts": verdicts},
         results=tuple(rows),
     )

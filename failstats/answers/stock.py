@@ -11,6 +11,7 @@ import numpy as np
 
 from failstats.answers import wording as text
 from failstats.answers.costs import Costs, read_costs
+from failstats.answers.drawn import drawn, said_of
 from failstats.answers.result import Warning_
 from failstats.answers.stock_asked import (
     SECONDS,
@@ -121,7 +122,7 @@ def stock(
             where="known: " + ", ".join(known),
             do="correct the van.",
         )
-    warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
+    warnings = [*said_of(session), *drawn(session)]
     assumed = used.warning()
     if assumed:
         warnings.append(Warning_(code=assumed[0], text=assumed[1]))

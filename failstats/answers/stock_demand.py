@@ -191,7 +191,9 @@ def _hidden(session: Session, first: str, second: str) -> HiddenState | None:
     key = f"stock hidden {first} {second}"
     if key not in session.kept:
         try:
-            session.kept[key] = hidden_state_fit(hidden_rows(session, first, second)).clustered()
+            session.kept[key] = hidden_state_fit(
+                hidden_rows(session.some_units(), first, second)
+            ).clustered()
         except FitError:
             session.kept[key] = None
     return session.kept[key]

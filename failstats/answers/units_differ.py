@@ -44,7 +44,7 @@ def _shared(session: Session) -> _Shared | None:
     if key not in session.kept:
         silent = silent_parts(session)
         parts = [p for p in map(str, session.run("lives_kept")["part"].unique()) if p not in silent]
-        lives = frailty_lives(session, parts) if parts else pd.DataFrame()
+        lives = frailty_lives(session.some_units(), parts) if parts else pd.DataFrame()
         session.kept[key] = None if lives.empty else _fitted(lives)
     kept = session.kept[key]
     assert kept is None or isinstance(kept, _Shared)

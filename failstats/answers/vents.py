@@ -9,6 +9,7 @@ import numpy as np
 
 from failstats.answers import wording as text
 from failstats.answers.costs import CLEANING, Costs, read_costs
+from failstats.answers.drawn import drawn, said_of
 from failstats.answers.lives import chosen_parts
 from failstats.answers.result import Warning_
 from failstats.answers.vents_effects import Asked, contrast_of, effect, states_of
@@ -122,12 +123,14 @@ def vents(
             session.scalar("select value from raw.settings where name = 'currency'") or "USD"
         )
     )
+    said = [*said_of(session), *drawn(session)]
+    session = session.some_units()
     if bands.months == DEFAULT_MONTHS:
-        asked = _asked(session, part, control, bands, edition, used, confidence_level)
+        asked = _asked(session, part, control, bands, edition, used, confidence_level, said)
         asked.replicates = replicates
         return _answer(asked, progress)
     with neglect_as(session, neglect_months=list(bands.months)):
-        asked = _asked(session, part, control, bands, edition, used, confidence_level)
+        asked = _asked(session, part, control, bands, edition, used, confidence_level, said)
         asked.replicates = replicates
         return _answer(asked, progress)
 
@@ -140,9 +143,10 @@ def _asked(
     edition: str,
     costs: Costs,
     level: float,
+    said: Sequence[Warning_],
 ) -> Asked:
     """Which parts can be asked about, with what has to be said of the others."""
-    warnings = [Warning_(code=code, text=said) for code, said in session.warnings]
+    warnings = list(said)
     known = chosen_parts(session, ())
     wanted = chosen_parts(session, part) if part else []
     chosen = chosen_parts(session, control, option="--control") if control else []

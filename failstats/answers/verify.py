@@ -9,8 +9,9 @@ from typing import Any, ClassVar
 from failstats.answers import wording as text
 from failstats.answers.causes import Causes, causes
 from failstats.answers.costs import read_costs
+from failstats.answers.drawn import said_of
 from failstats.answers.pairs import Pairs, pairs
-from failstats.answers.result import Answer, Warning_
+from failstats.answers.result import Answer
 from failstats.answers.vents import Vents, vents
 from failstats.answers.verify_calls import causes_again, pairs_again
 from failstats.answers.verify_figures import NOT_COMPARED, Checked
@@ -153,7 +154,7 @@ def _verified(
     return Verified(
         as_of=asked.as_of.isoformat(),
         settings={**asked.choices, "most_lives": MOST_LIVES, "confidence_level": level},
-        warnings=tuple(Warning_(code=code, text=said) for code, said in asked.warnings),
+        warnings=tuple(said_of(asked)),
         summary={
             "figures": len(meant),
             "agree": sum(bool(row.agrees) for row in meant),

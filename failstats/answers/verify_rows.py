@@ -21,13 +21,13 @@ from failstats.answers.verify_plain import (
     sockets,
     spans,
 )
-from failstats.warehouse.session import Session, open_session
+from failstats.warehouse.drawing import hash_below
+from failstats.warehouse.session import Session
 
 __all__ = ["EVERY", "RawRecords", "raw_records", "sampled"]
 
 TABLES = ("units", "periods", "jobs", "lines", "cleanings")
 EVERY = "g"  # md5 is written in hexadecimal digits: all of them come before this
-HASHES = 16**8
 LIFE_COLUMNS = (
     "unit_id", "part", "position", "ordinal", "first_or_later", "birth", "entry_days", "exit_days",
     "ending", "followed_as", "family", "building_id", "born_on", "span",
@@ -81,20 +81,9 @@ def sampled(session: Session, share: float) -> tuple[Session, str]:
     -------
     A session of its own, and the hash below which a unit is in it.
     """
-    below = f"{int(share * HASHES):08x}"
-    choices = session.choices
-    found = open_session(
-        session.path,
-        as_of=session.as_of,
-        as_loaded=choices["as_loaded"],
-        since=choices["from"],
-        families=choices["families"],
-        fuels=choices["fuels"],
-        contract_only=choices["contract_only"],
-        vocabulary=session.vocabulary,
-    )
-    found.choices["queries"] = choices["queries"]  # what they run is run for this answer
-    found.connection.execute("set variable sampled_below = $below", {"below": below})
+    below = hash_below(share)
+    found = session.again(as_of=session.as_of, below=below)
+    found.choices["queries"] = session.choices["queries"]  # they are run for this answer
     return found, below
 
 

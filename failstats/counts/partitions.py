@@ -37,9 +37,10 @@ from failstats.counts.partition_tasks import (
 from failstats.errors import InputError, QueryError, WarehouseError
 from failstats.vocabulary import Vocabulary, load_vocabulary
 from failstats.warehouse.adding import Adding, add_up, adding_of
+from failstats.warehouse.drawing import MOST_UNITS
 from failstats.warehouse.memory import memory_limit
 from failstats.warehouse.queries import Query, find_query
-from failstats.warehouse.session import Session, note_queries, open_session, reads
+from failstats.warehouse.session import Session, note_queries, of_company, open_session, reads
 from failstats.warehouse.sums import plus
 from failstats.warehouse.tabular import as_frame
 
@@ -85,6 +86,8 @@ class PartitionedSession(Session):
             vocabulary=whole.vocabulary,
             choices=whole.choices,
             warnings=whole.warnings,
+            most_units=whole.most_units,
+            _below=whole._below,
         )
         self.parts = tuple(one.partition for one in looked if not one.broken)
         self._looked = looked
@@ -109,7 +112,11 @@ class PartitionedSession(Session):
             return
         query = find_query(name)
         adding = _adding(query)
-        if adding.kind in COUNTED:
+        if isinstance(self._company, PartitionedSession) and of_company(query):
+            rows = self._company._supply(name)
+            self._supplies[name] = rows
+            self.supply(name, rows)
+        elif adding.kind in COUNTED:
             rows = self._added(query, adding, {}).to_arrow_table()
             self._supplies[name] = rows
             self.supply(name, rows)
@@ -246,11 +253,13 @@ class PartitionedSession(Session):
         needed = self._all_needs(reading)
         return self._map(function, arguments, needed, reading[0], add=plus)[0]
 
-    def before(self, day: dt.date) -> Session:
+    def again(self, *, as_of: dt.date, below: str | None = None) -> Session:
         """As of any session: of the same partitions, where they are."""
         return open_partitions(
             self._setup.where,
-            as_of=day,
+            as_of=as_of,
+            most_units=self.most_units,
+            below=below,
             since=self.choices["from"],
             families=self.choices["families"],
             fuels=self.choices["fuels"],
@@ -306,6 +315,8 @@ def open_partitions(
     vocabulary: Vocabulary | None = None,
     place: Place | None = None,
     looked: Sequence[Looked] | None = None,
+    most_units: int = MOST_UNITS,
+    below: str | None = None,
 ) -> PartitionedSession:
     """Open a folder of partitions to ask questions of it.
 
@@ -317,6 +328,7 @@ def open_partitions(
     as_of, since, families, fuels, contract_only, vocabulary : as of `open_session`.
     place : a running one instead of `cluster`; it is closed with the session.
     looked : what `look_through` found in each partition, where that was done already.
+    most_units, below : as of `open_session`.
 
     Raises
     ------
@@ -342,6 +354,8 @@ def open_partitions(
         "families": tuple(families),
         "fuels": tuple(fuels),
         "contract_only": contract_only,
+        "most_units": most_units,
+        "below": below,
     }
     whole = open_session(
         Path(where),

@@ -2,8 +2,8 @@
 
 The limit is one for the process: `--memory`, else FAILSTATS_MEMORY, else `memory` in
 failstats.toml, else what DuckDB takes by itself (four fifths of the machine). Half of it is for the
-tables and sorts of DuckDB, each connection for itself; the other half is left to the interpreter,
-to rows on their way in and to the arrays of the estimators.
+tables and sorts of DuckDB (a quarter while records come in), each connection for itself; the rest is
+left to the interpreter, to rows on their way in and to the arrays of the estimators.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ LEAST = 64 * 10**6  # below it DuckDB cannot hold the blocks of one sort per thr
 #: A choice: from 10^7 part lines on DuckDB fills what it is given, and the rest comes on top
 #: (tests/bench/README.md, "How cost grows").
 DATABASE_SHARE = 0.5
+#: The same while records come in: the rows of a year's file stand beside it in memory.
+INTAKE_SHARE = 0.25
 
 _given: str | None = None
 _spill: str | None = None
@@ -84,13 +86,13 @@ def memory_config(*, beside: bool = False) -> dict[str, str]:
     found = {} if beside else {"temp_directory": _spill_folder()}
     limit = memory_limit()
     if limit is not None:
-        found["memory_limit"] = _databases_share(limit)
+        found["memory_limit"] = _share(INTAKE_SHARE if beside else DATABASE_SHARE, limit)
     return found
 
 
-def _databases_share(limit: str) -> str:
-    """What DuckDB may take of a limit, as it reads it: half, and never too little to sort."""
+def _share(share: float, limit: str) -> str:
+    """What DuckDB may take of a limit, as it reads it, and never too little to sort."""
     found = SIZE.fullmatch(limit)
     assert found is not None
-    allowed = DATABASE_SHARE * float(found[1]) * BYTES[found[2].lower()]
+    allowed = share * float(found[1]) * BYTES[found[2].lower()]
     return f"{max(allowed, LEAST) / 10**6:.6f}MB"

@@ -21,12 +21,14 @@ import pyarrow as pa
 
 from failstats.errors import InputError, QueryError
 from failstats.vocabulary import Vocabulary, load_vocabulary
+from failstats.warehouse.adding import adding_of
+from failstats.warehouse.drawing import MOST_UNITS, hash_below, share_drawn
 from failstats.warehouse.opening import check_batch, last_batch, register_words, span_of
 from failstats.warehouse.queries import Query, all_queries, find_query
 from failstats.warehouse.store import connect_readonly
 from failstats.warehouse.tabular import as_frame
 
-__all__ = ["Session", "note_queries", "open_session", "reads"]
+__all__ = ["Session", "note_queries", "of_company", "open_session", "reads"]
 
 EARLIEST = dt.date(1970, 1, 1)
 MOST_HELD = 4  # sets of rows kept for the next step of a fit; they can be made again
@@ -70,6 +72,7 @@ class Session:
     choices : the filters in force, for the settings of an answer, with the last batch that counts
         and, once an answer has begun, the queries it rests on.
     kept : fits that several answers of this session need.
+    most_units : so many units at most are gone through one by one; 0 for all of them.
     """
 
     path: Path
@@ -80,8 +83,12 @@ class Session:
     warnings: list[tuple[str, str]] = field(default_factory=list)
     kept: Kept = field(init=False)
     _built: set[str] = field(default_factory=set)
+    most_units: int = MOST_UNITS
     _held: dict[Any, Any] = field(default_factory=dict)
     _otherwise: int = 0
+    _below: str | None = None
+    _company: Session | None = None
+    _some: Session | None = None
 
     def __post_init__(self) -> None:
         self.choices.setdefault("queries", [])
@@ -101,6 +108,8 @@ class Session:
 
     def close(self) -> None:
         """Let go of the file."""
+        if self._some is not None and self._some is not self:
+            self._some.close()
         self.connection.close()
 
     def __enter__(self) -> Session:
@@ -119,6 +128,9 @@ class Session:
                 f"only staging, facts and checks can be read from, but {name} is a question.",
                 do="run it instead.",
             )
+        if self._company is not None and of_company(query):
+            self.supply(name, self._company.arrow(name))
+            return
         for other in reads(query):
             self.build(other)
         what = "temp table" if query.is_kept else "temp view"
@@ -282,21 +294,63 @@ class Session:
 
     def before(self, day: dt.date) -> Session:
         """The same records, through the same filters, as they were known on an earlier day."""
+        return self.again(as_of=day, below=self._below)
+
+    def again(self, *, as_of: dt.date, below: str | None = None) -> Session:
+        """The same records through the same filters once more.
+
+        Parameters
+        ----------
+        as_of : the day. below : of units whose ids' hash comes before it; of all without.
+        """
         return open_session(
             self.path,
-            as_of=day,
+            as_of=as_of,
             as_loaded=self.choices["as_loaded"],
             since=self.choices["from"],
             families=self.choices["families"],
             fuels=self.choices["fuels"],
             contract_only=self.choices["contract_only"],
             vocabulary=self.vocabulary,
+            most_units=self.most_units,
+            below=below,
         )
+
+    def units(self) -> int:
+        """How many units there are."""
+        return int(self.run("lives_roster")["units"].iloc[0])
+
+    def some_units(self) -> Session:
+        """The session for what cannot be counted and goes through units one by one.
+
+        Returns
+        -------
+        This one where there are no more than `most_units`; else one of about so many units, drawn
+        by a hash of their ids. It knows the company as this one does: its families' parts, its
+        tenths of use. It is closed with this one.
+        """
+        if self._some is None:
+            share = share_drawn(self.units(), self.most_units)
+            self._some = self if share is None else self._drawn(share)
+        return self._some
+
+    def _drawn(self, share: float) -> Session:
+        found = self.again(as_of=self.as_of, below=hash_below(share))
+        found.choices = self.choices  # what they run is run for the answer that is under way
+        found.most_units = 0  # no fewer than these
+        found._company = self
+        return found
 
     def scalar(self, sql: str) -> Any:
         """The first value of a fixed statement (never with text of a user in it)."""
         rows = self.connection.execute(sql).fetchall()
         return rows[0][0] if rows else None
+
+
+def of_company(query: Query) -> bool:
+    """Whether a fact tells of all units together, and is kept."""
+    adding = adding_of(query) if query.is_kept else None
+    return adding is not None and adding.kind in ("sums", "distinct", "company")
 
 
 def reads(query: Query) -> list[str]:
@@ -331,6 +385,8 @@ def open_session(
     vocabulary: Vocabulary | None = None,
     may_be_empty: bool = False,
     connection: duckdb.DuckDBPyConnection | None = None,
+    most_units: int = MOST_UNITS,
+    below: str | None = None,
 ) -> Session:
     """Open a warehouse to ask questions of it.
 
@@ -345,6 +401,8 @@ def open_session(
     may_be_empty : open a warehouse without a visit or cleaning too (to look at its quarantine).
     connection : where the raw tables are already, or those of some of the units: then `path` only
         says what they came from, and families and fuels are taken as they are.
+    most_units : so many units at most are gone through one by one (`Session.some_units`).
+    below : only units of which the md5 of the id comes before it.
 
     Raises
     ------
@@ -383,7 +441,7 @@ def open_session(
         _set_variables(
             connection, as_of=when, as_loaded=as_loaded, records_from=first, since=start,
             families=list(families) or None, fuels=list(fuels) or None,
-            contract_only=contract_only,
+            contract_only=contract_only, sampled_below=below,
         )  # fmt: skip
         register_words(connection, words)
     except BaseException:
@@ -400,8 +458,9 @@ def open_session(
         "contract_only": contract_only,
     }
     session = Session(
-        path=path, connection=connection, as_of=when, vocabulary=words, choices=choices
-    )
+        path=path, connection=connection, as_of=when, vocabulary=words, choices=choices,
+        most_units=most_units, _below=below,
+    )  # fmt: skip
     if end_assumed:
         session.warnings.append(
             (
