@@ -5,12 +5,12 @@ The rows stay where they are: every set of units hands back sums of p x p number
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from pandas.api.types import union_categoricals
 
 from failstats.estimate.life_models import FittedLife
 from failstats.estimate.life_robust import LifeLaw, robust_covariance, score_squares
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from failstats.answers.lives_fits import Selection
 
 __all__ = ["clustered"]
+
+ROWS_AT_ONCE = 500_000
 
 
 def clustered(
@@ -39,7 +41,7 @@ def clustered(
         return {}
     laws = {key: LifeLaw.of(found) for key, found in fits.items()}
     squares = session.add_units(
-        _squares, selection.params(part), selection.clock, laws, tuple(by), reading=("lives_rows",)
+        _squares, selection.params(part), selection.clock, laws, tuple(by), reading=("lives_keyed",)
     )
     return {
         key: found.clustered(robust_covariance(found, squares[key])) for key, found in fits.items()
@@ -54,30 +56,30 @@ def _squares(
     by: tuple[str, ...],
 ) -> dict[str, np.ndarray]:
     """Of some units: stratum -> the sum of squared scores of its clusters."""
-    rows = session.run("lives_rows", **given)
-    return {
-        key: _of_rows(rows[_of_stratum(rows, by, key)], clock, law) for key, law in laws.items()
+    lives = _narrow(session, {**given, "by": list(by), "clock": clock})
+    strata = lives.pop("stratum")
+    found = {}
+    for key, law in laws.items():
+        mine = strata == key if by else slice(None)
+        columns = {name: column[mine] for name, column in lives.items()}
+        found[key] = score_squares(law, **columns)
+    return found
+
+
+def _narrow(session: Session, given: dict[str, Any]) -> dict[str, Any]:
+    """The lives in few bytes each, some at a time: entry, exit (m,) in whole days or loads, failed,
+    cluster, a number; and the stratum as a category."""
+    found: dict[str, list[Any]] = {name: [] for name in ("entry", "exit", "failed", "cluster")}
+    strata: list[pd.Categorical] = []
+    for batch in session.batches("lives_keyed", rows=ROWS_AT_ONCE, **given):
+        found["entry"].append(batch.column("entry_age").to_numpy().astype(np.int32))
+        found["exit"].append(batch.column("exit_age").to_numpy().astype(np.int32))
+        found["failed"].append(batch.column("failed").to_numpy(zero_copy_only=False).astype(bool))
+        found["cluster"].append(batch.column("cluster_key").to_numpy().astype(np.uint64))
+        strata.append(batch.column("stratum").dictionary_encode().to_pandas().array)
+    empty = {"entry": np.int32, "exit": np.int32, "failed": bool, "cluster": np.uint64}
+    whole = {
+        name: np.concatenate(columns) if columns else np.zeros(0, dtype=empty[name])
+        for name, columns in found.items()
     }
-
-
-def _of_rows(rows: pd.DataFrame, clock: str, law: LifeLaw) -> np.ndarray:
-    per_day: Any = 1.0
-    if clock == "loads":
-        rows = rows.dropna(subset="loads_per_week")
-        per_day = rows["loads_per_week"].to_numpy(float) / 7
-    entry = np.floor(rows["entry_days"].to_numpy(float) * per_day + 0.5)
-    leaves = np.floor(rows["exit_days"].to_numpy(float) * per_day + 0.5)
-    return score_squares(
-        law,
-        entry=entry,
-        exit=leaves,
-        failed=(rows["ending"] == "failed").to_numpy(),
-        cluster=rows["cluster_id"].to_numpy(),
-    )
-
-
-def _of_stratum(rows: pd.DataFrame, by: Sequence[str], key: str) -> Any:
-    mine = np.ones(len(rows), dtype=bool)
-    for column, value in zip(by, json.loads(key) if by else (), strict=True):
-        mine &= (rows[column].isna() if value is None else rows[column] == value).to_numpy()
-    return mine
+    return {**whole, "stratum": union_categoricals(strata) if strata else np.zeros(0, dtype=str)}

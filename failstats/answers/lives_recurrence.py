@@ -6,13 +6,15 @@ counts of all units, adds up variances.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import reduce
 from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from failstats.answers.lives_ages import UNIT_COLUMNS
 from failstats.answers.lives_fits import number
@@ -35,6 +37,8 @@ from failstats.warehouse.session import Session
 from failstats.warehouse.sums import plus
 
 __all__ = ["Recurrences", "mean_counts", "recurrences", "recurrences_apart", "trend_with_age"]
+
+ROWS_AT_ONCE = 500_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -84,20 +88,45 @@ def _rows(session: Session, part: str) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Watched units, and failures with the row of their unit."""
 
     def make() -> tuple[pd.DataFrame, pd.DataFrame]:
-        rows = session.run("lives_recurrence", part=part)
-        rows["who"] = rows["unit_id"] + " " + rows["span"].astype(str)
-        units = rows.drop_duplicates("who")
-        units = units[units["exit_days"] > units["entry_days"]].reset_index(drop=True)
-        events = rows.dropna(subset="event_days")
-        events = events[events["event_days"] > events["entry_days"]]
-        code = pd.Series(units.index, index=units["who"])
-        row = events["who"].map(code)
-        kept = ["entry_days", "exit_days", *UNIT_COLUMNS]
-        events = events[["event_days"]].assign(row=row)[row.notna()]
-        return units[kept], events.astype({"row": "int64"})
+        tables = list(_narrow(session.batches("lives_recurrence", rows=ROWS_AT_ONCE, part=part)))
+        if not tables:
+            tables = list(_narrow(session.arrow("lives_recurrence", part=part).to_batches()))
+        rows = pa.concat_tables(tables).unify_dictionaries().to_pandas()
+        who = rows["is_new"].cumsum().to_numpy() - 1
+        units = rows.loc[rows["is_new"], ["entry_days", "exit_days", *UNIT_COLUMNS]]
+        watched = (units["exit_days"] > units["entry_days"]).to_numpy()
+        place = np.where(watched, np.cumsum(watched) - 1, -1)[who]
+        event = rows["event_days"].to_numpy(float)
+        with np.errstate(invalid="ignore"):
+            counts = (event > rows["entry_days"].to_numpy()) & (place >= 0)
+        events = pd.DataFrame({"event_days": event[counts], "row": place[counts]})
+        return units[watched].reset_index(drop=True), events
 
     held: tuple[pd.DataFrame, pd.DataFrame] = session.hold(("lives_recurrence", part), make)
     return held
+
+
+def _narrow(batches: Iterable[pa.RecordBatch]) -> Iterator[pa.Table]:
+    """Rows sorted by unit and span without their ids: is_new says where another unit, or another
+    span of it, begins; texts are numbers of a list."""
+    before: tuple[Any, Any] | None = None
+    for batch in batches:
+        if not batch.num_rows:
+            continue
+        unit, span = batch.column("unit_id"), batch.column("span")
+        is_new = np.ones(batch.num_rows, dtype=bool)
+        is_new[0] = (unit[0].as_py(), span[0].as_py()) != before
+        for column in (unit, span):
+            same = pc.equal(column.slice(1), column.slice(0, len(column) - 1))
+            is_new[1:] &= same.to_numpy(zero_copy_only=False).astype(bool)
+        is_new[1:] = ~is_new[1:]
+        before = (unit[-1].as_py(), span[-1].as_py())
+        days = {
+            name: pc.cast(batch.column(name), pa.float32() if name == "event_days" else pa.int32())
+            for name in ("entry_days", "exit_days", "event_days")
+        }
+        words = {name: batch.column(name).dictionary_encode() for name in UNIT_COLUMNS}
+        yield pa.table({"is_new": pa.array(is_new), **days, **words})
 
 
 def _arguments(

@@ -14,6 +14,8 @@ from failstats.estimate.stretch import read_only
 
 __all__ = ["LifeLaw", "life_scores", "robust_covariance", "sandwich", "score_squares"]
 
+LIVES_AT_ONCE = 1_000_000  # their scores take 8 bytes for each parameter
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LifeLaw:
@@ -94,12 +96,13 @@ def score_squares(fit: LifeLaw, *, entry: Any, exit: Any, failed: Any, cluster: 
 
     Those of separate sets of clusters add up. Parameters as in ``sandwich``.
     """
-    scores = life_scores(fit, entry=entry, exit=exit, failed=failed)
-    idle = (np.asarray(entry) == np.asarray(exit)) & (np.asarray(exit) > 0)
-    scores[np.broadcast_to(idle, scores.shape[:1])] = 0.0
+    ends, died = np.asarray(exit), np.asarray(failed, dtype=bool)
+    begins = np.broadcast_to(np.asarray(entry), ends.shape)
     codes = np.asarray(cluster)
-    if codes.shape != scores.shape[:1]:
+    if codes.shape != ends.shape:
         raise InputError("cluster must name one unit for each life.")
+    if died.shape != ends.shape:
+        raise InputError("entry, exit and failed must be equally long.")
     if (
         codes.dtype.kind not in "iu"
         or codes.size == 0
@@ -108,7 +111,13 @@ def score_squares(fit: LifeLaw, *, entry: Any, exit: Any, failed: Any, cluster: 
     ):
         _, codes = np.unique(codes, return_inverse=True)
     size = int(codes.max()) + 1 if codes.size else 0
-    summed = np.stack([np.bincount(codes, weights=one, minlength=size) for one in scores.T])
+    summed = np.zeros((fit.theta.size, size))
+    for first in range(0, ends.size, LIVES_AT_ONCE):
+        here = slice(first, first + LIVES_AT_ONCE)
+        scores = life_scores(fit, entry=begins[here], exit=ends[here], failed=died[here])
+        scores[(begins[here] == ends[here]) & (ends[here] > 0)] = 0.0
+        for place, one in enumerate(scores.T):
+            summed[place] += np.bincount(codes[here], weights=one, minlength=size)
     return np.asarray(summed @ summed.T)
 
 
