@@ -24,7 +24,7 @@ def drawn(session: Session) -> list[Warning_]:
             text="Lives, curves and what is replaced or fails together are counted over all "
             f"{session.units():,} units. What needs the history of each unit (silent leaving and "
             "silent failures, whether units differ, what follows a repair, the vent) rests on "
-            f"{some.units():,} of them, drawn by a hash of their ids, and its intervals are as wide "
-            "as so many units make them; --most-units takes more.",
+            f"{some.units():,} of them, drawn by a hash of their ids, and its intervals are as "
+            "wide as so many units make them; --most-units takes more.",
         )
     ]

@@ -11,7 +11,8 @@ import numpy as np
 
 from failstats.answers import wording as text
 from failstats.answers.costs import Costs, read_costs
-from failstats.answers.drawn import drawn, said_of
+from failstats.answers.drawn import drawn as units_drawn
+from failstats.answers.drawn import said_of
 from failstats.answers.result import Warning_
 from failstats.answers.stock_asked import (
     SECONDS,
@@ -122,7 +123,7 @@ def stock(
             where="known: " + ", ".join(known),
             do="correct the van.",
         )
-    warnings = [*said_of(session), *drawn(session)]
+    warnings = [*said_of(session), *units_drawn(session)]
     assumed = used.warning()
     if assumed:
         warnings.append(Warning_(code=assumed[0], text=assumed[1]))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -66,8 +66,8 @@ class Ratios:
     """Log hazard ratios of an exposure and what it is adjusted for, robust by cluster.
 
     ``names`` (p,), those of the exposure first; ``exposed`` their number; ``log_ratio`` (p,),
-    ``covariance`` (p, p); ``fit`` and ``table`` for what comes after. ``rate_per_day``: failures
-    per day in the reference stretches, where some were named; ``joint`` (exposed + 1, exposed + 1)
+    ``covariance`` (p, p); ``fit`` and ``table`` for what comes after, unless `light`.
+    ``rate_per_day``: failures per day in the reference stretches, where some were named; ``joint`` (exposed + 1, exposed + 1)
     the covariance of the exposure's log ratios and, last, of the logarithm of that rate.
     ``drawn`` (replicates, p): the log ratios with clusters drawn anew, where that was asked for.
     """
@@ -76,8 +76,8 @@ class Ratios:
     exposed: int
     log_ratio: FloatArray
     covariance: FloatArray
-    fit: CoxFit
-    table: PatternTable
+    fit: CoxFit | None
+    table: PatternTable | None
     failures: int
     rate_per_day: float | None = None
     joint: FloatArray | None = None
@@ -91,6 +91,16 @@ class Ratios:
         """Its robust standard error."""
         at = self.names.index(name)
         return float(np.sqrt(self.covariance[at, at]))
+
+    def counted(self) -> tuple[CoxFit, PatternTable]:
+        """The fit and the counts behind it, which `light` gives up."""
+        assert self.fit is not None
+        assert self.table is not None
+        return self.fit, self.table
+
+    def light(self) -> Ratios:
+        """The same ratios without the counts they came from, which are most of the memory."""
+        return replace(self, fit=None, table=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -272,9 +282,10 @@ def _rate(
 
 def second_opinion(found: Ratios, confidence_level: float) -> Second:
     """The same contrasts from failures per day lived in years of age; no code in common."""
-    poisson = piecewise_exponential(found.table, design=found.fit.design, cuts=AGE_CUTS)
+    fit, table = found.counted()
+    poisson = piecewise_exponential(table, design=fit.design, cuts=AGE_CUTS)
     limits = poisson.hazard_ratio(confidence_level)
-    both = agreement(found.fit, second=poisson)
+    both = agreement(fit, second=poisson)
     names = [*found.names[: found.exposed], *(n for n in found.names if n.startswith("length_"))]
     ratios, in_errors = {}, {}
     for name in names:
@@ -284,7 +295,7 @@ def second_opinion(found: Ratios, confidence_level: float) -> Second:
             for v in limits[["hazard_ratio", "low", "high"]].iloc[at]
         )
         ratios[name] = (ratio, low, high)
-        same = bool(found.fit.estimable[at] == poisson.estimable[at])
+        same = bool(fit.estimable[at] == poisson.estimable[at])
         off = float(both.in_errors[at])
         in_errors[name] = (off if np.isfinite(off) else 0.0) if same else float("inf")
     return Second(ratios=ratios, in_errors=in_errors)
@@ -292,5 +303,5 @@ def second_opinion(found: Ratios, confidence_level: float) -> Second:
 
 def proportional(found: Ratios) -> dict[str, float]:
     """p-value by name of the test that the ratio stays the same as the part gets older."""
-    test = proportional_hazards_test(found.fit, found.table)
+    test = proportional_hazards_test(*found.counted())
     return dict(zip(found.names, map(float, test.p_value), strict=True))

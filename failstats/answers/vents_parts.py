@@ -203,13 +203,14 @@ def fit_part(
         )  # fmt: skip
     except FitError:
         future = None
+    second, changes = second_opinion(main, confidence_level), proportional(main)
     return PartFit(
         part=part,
         frame=frame,
-        main=main,
+        main=main.light(),
         crude=crude,
-        second=second_opinion(main, confidence_level),
-        proportional_p=proportional(main),
+        second=second,
+        proportional_p=changes,
         cases={n: int(cases.get(n, 0)) for n in names}
         | {LENGTH: int(frame.loc[over, "failed"].sum())},
         person_days={n: float(days.get(n, 0.0)) for n in names},

@@ -255,7 +255,7 @@ def life_curves(frame: pd.DataFrame, bands: Bands, z: float) -> list[dict[str, A
         )
     except FitError:
         return []
-    fit = found.fit
+    fit, _ = found.counted()
     if not fit.estimable[fit.kept].all():
         return []
     out = []
