@@ -85,8 +85,8 @@ memory_option = click.option(
     metavar="SIZE",
     expose_value=False,
     callback=_memory,
-    help="Memory to keep to, such as 4GB: half of it is for the database, which puts what does not "
-    "fit on disk for the time [default: FAILSTATS_MEMORY, else four fifths of the machine].",
+    help="Memory to keep to, such as 4GB: two fifths are for the database, which puts what does "
+    "not fit on disk for the time [default: FAILSTATS_MEMORY, else four fifths of the machine].",
 )
 
 

@@ -1,7 +1,7 @@
 """How much memory the warehouse may take, and where it puts what does not fit.
 
 The limit is one for the process: `--memory`, else FAILSTATS_MEMORY, else `memory` in
-failstats.toml, else what DuckDB takes by itself (four fifths of the machine). Half of it is for the
+failstats.toml, else what DuckDB takes by itself (four fifths of the machine). Two fifths are for the
 tables and sorts of DuckDB (a quarter while records come in), each connection for itself; the rest
 is left to the interpreter, to rows on their way in and to the arrays of the estimators.
 """
@@ -23,7 +23,7 @@ BYTES = {"mb": 10**6, "gb": 10**9, "tb": 10**12, "mib": 2**20, "gib": 2**30, "ti
 LEAST = 64 * 10**6  # below it DuckDB cannot hold the blocks of one sort per thread
 #: A choice: from 10^7 part lines on DuckDB fills what it is given, and the rest comes on top
 #: (tests/bench/README.md, "How cost grows").
-DATABASE_SHARE = 0.5
+DATABASE_SHARE = 0.4
 #: The same while records come in: the rows of a year's file stand beside it in memory.
 INTAKE_SHARE = 0.25
 

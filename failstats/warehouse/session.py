@@ -250,7 +250,8 @@ class Session:
         if key in self._held:
             self._held[key] = self._held.pop(key)
         else:
-            while len(self._held) >= MOST_HELD:
+            most = MOST_HELD if self.some_units() is self else 1  # of very many units only one
+            while len(self._held) >= most:
                 self._held.pop(next(iter(self._held)))
             self._held[key] = make()
         return self._held[key]
