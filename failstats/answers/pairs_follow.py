@@ -261,6 +261,7 @@ def after_jobs(
     out = []
     for both, word in ((False, "first_replaced_alone"), (True, "both_replaced")):
         arm = jobs[jobs["both_replaced"] == both]
+        drawn = _Drawn(arm)
         for window in windows:
             seen = int((arm["failed"] & (arm["followed_days"] <= window)).sum())
             expected = _expected(arm, first, second, window, curves)
@@ -275,15 +276,42 @@ def after_jobs(
                     observed=seen,
                     expected=expected.failures if told else None,
                     ratio=None if ratio is None else float(ratio),
-                    ratio_ci=_ratio_limits(arm, window, expected, level) if told else (None, None),
+                    ratio_ci=_ratio_limits(arm, window, expected, level, drawn)
+                    if told
+                    else (None, None),
                     ages_covered=expected.covered,
                 )
             )
     return out
 
 
+class _Drawn:
+    """The clusters of one arm drawn anew, once for all windows: jobs of each replicate, and how
+    often each cluster is in it."""
+
+    def __init__(self, arm: pd.DataFrame) -> None:
+        _, self.code = np.unique(arm["cluster_id"].to_numpy().astype(str), return_inverse=True)
+        self.sizes = np.bincount(self.code).astype(float)
+        self._times: np.ndarray | None = None
+
+    def times(self) -> np.ndarray:
+        """(replicates, clusters), after as many normal numbers as the background takes."""
+        if self._times is None:
+            rng = np.random.default_rng(SEED)
+            rng.standard_normal(REPLICATES)
+            shape = (REPLICATES, len(self.sizes))
+            self._times = np.empty(shape, dtype=np.int8)
+            for one in self._times:  # a Poisson count of mean 1 above 127 is beyond all chance
+                one[:] = rng.poisson(1.0, size=len(self.sizes))
+        return self._times
+
+    def totals(self, of_cluster: np.ndarray) -> np.ndarray:
+        """(replicates,) sums over the clusters drawn."""
+        return np.array([one.astype(float) @ of_cluster for one in self.times()])
+
+
 def _ratio_limits(
-    arm: pd.DataFrame, window: int, expected: Expected, level: float
+    arm: pd.DataFrame, window: int, expected: Expected, level: float, drawn: _Drawn
 ) -> tuple[float | None, float | None]:
     """Bootstrap by cluster of the observed rate (Poisson's exact limits where hardly any was
     seen), over the background drawn on the log scale."""
@@ -301,11 +329,10 @@ def _ratio_limits(
             float(low),
             float(np.quantile(rng.gamma(count + 1, size=REPLICATES) / base, tail[1])),
         )
-    _, code = np.unique(arm["cluster_id"].to_numpy().astype(str), return_inverse=True)
-    by_cluster = np.bincount(code, weights=seen)
-    sizes = np.bincount(code).astype(float)
-    draws = rng.poisson(1.0, size=(REPLICATES, len(sizes)))
-    totals = draws @ sizes
-    rates = np.divide(draws @ by_cluster, totals, out=np.full(REPLICATES, np.nan), where=totals > 0)
+    by_cluster = np.bincount(drawn.code, weights=seen)
+    totals = drawn.totals(drawn.sizes)
+    rates = np.divide(
+        drawn.totals(by_cluster), totals, out=np.full(REPLICATES, np.nan), where=totals > 0
+    )
     low, high = np.nanquantile(rates * len(arm) / base, tail)
     return (float(low), float(high))

@@ -32,7 +32,7 @@ BANDS = np.linspace(0.0, 1.0, 11)  # of the propensity, for showing the overlap
 RIDGE = 1e-6  # keeps the logistic fit of a replicate without both arms in a cell from running away
 NEWTON_STEPS = 25
 SETTLED = 1e-5  # last Newton step on the log odds; the error left is its square
-WEIGHTS_AT_ONCE = 20_000_000  # replicates x jobs
+WEIGHTS_AT_ONCE = 2_000_000  # replicates x jobs
 SINGULAR = 1e-12  # keeps an empty replicate solvable
 NOBODY = 1e-12  # weight below which nobody is at risk: rounding of sums of weights
 
@@ -280,9 +280,10 @@ def _correlation(one: FloatArray, other: FloatArray) -> FloatArray:
 
 
 def replicate_blocks(replicates: int, *, rows: int) -> list[int]:
-    """How many replicates to weigh at a time, so that their weights are 160 MB at most.
+    """How many replicates to weigh at a time, so that their weights are 16 MB at most: what a
+    processor's cache nearly holds.
 
-    >>> replicate_blocks(200, rows=150_000)
+    >>> replicate_blocks(200, rows=15_000)
     [133, 67]
     """
     size = max(1, min(replicates, WEIGHTS_AT_ONCE // max(rows, 1)))

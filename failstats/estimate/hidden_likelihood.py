@@ -108,13 +108,16 @@ class HiddenSurface:
         """Log-likelihood of each life, shape (n,), and its slope, shape (n, p); unweighted."""
         heights = np.empty(self.rows.lives)
         slopes = np.empty((self.rows.lives, theta.size))
-        for cut in self.cuts:
+
+        def one(cut: tuple[int, int, int, int]) -> None:
             heights[cut[2] : cut[3]], pieces, _ = self._batch(theta, cut)
             mine = self.rows.life[cut[0] : cut[1]] - cut[2]
             for j in range(theta.size):
                 slopes[cut[2] : cut[3], j] = np.bincount(
                     mine, weights=pieces[j], minlength=cut[3] - cut[2]
                 )
+
+        self._each(one)
         return heights, slopes
 
     def scores(self, theta: np.ndarray) -> np.ndarray:

@@ -69,9 +69,8 @@ def _known_at(
     for side in (False, True):
         mine = arm == side
         time, lost = days[mine], event[mine] == 0
-        ages = np.unique(time[lost])
+        ages, gone = np.unique(time[lost], return_counts=True)
         at_risk = len(time) - np.searchsorted(np.sort(time), ages, side="left")
-        gone = np.array([(time[lost] == age).sum() for age in ages])
         kept = np.concatenate([[1.0], np.cumprod(1 - gone / np.maximum(at_risk, 1))])
         still = kept[np.searchsorted(ages, np.minimum(time, window), side="left")]
         weight[mine] = np.where(known[mine] & (still > 0), 1 / np.maximum(still, SINGULAR), 0.0)
@@ -128,6 +127,9 @@ def pairing_habit(
     if covariates is not None:
         x = np.column_stack([x, np.asarray(covariates, dtype=float)])
     known = [_known_at(days, kind, paired, int(window)) for window in ends]
+    happened = [((kind == 1) & (days <= window)).astype(float) for window in ends]
+    upper = np.triu_indices(x.shape[1])
+    squares = x[:, upper[0]] * x[:, upper[1]]
     slopes: list[list[FloatArray]] = [[] for _ in ends]
     found: list[list[FloatArray]] = [[] for _ in ends]
     # the records themselves first, then replicates, a few at a time
@@ -136,13 +138,13 @@ def pairing_habit(
         if size:
             weight = rng.poisson(1.0, size=(size, len(units)))[:, code].astype(float)
         share = _left_out_share(treated, group, weight)
-        for at, window in enumerate(ends):
-            outcome = ((kind == 1) & (days <= window)).astype(float)
+        for at, outcome in enumerate(happened):
             w = weight * known[at]
-            left = share - _fitted(share, x, w)
-            first = (w * left * treated).sum(axis=1)
-            scale = (w * left * left).sum(axis=1)
-            reduced = (w * left * outcome).sum(axis=1)
+            left = share - _fitted(share, x, w, squares, upper)
+            w *= left
+            first, reduced = w @ treated, w @ outcome
+            w *= left
+            scale = w.sum(axis=1)
             with np.errstate(divide="ignore", invalid="ignore"):
                 slopes[at].append(first / scale)
                 found[at].append(-reduced / first)
@@ -162,10 +164,18 @@ def pairing_habit(
     )
 
 
-def _fitted(value: FloatArray, x: FloatArray, weight: FloatArray) -> FloatArray:
-    """(replicates, jobs): weighted least squares of each row of value on x."""
+def _fitted(
+    value: FloatArray,
+    x: FloatArray,
+    weight: FloatArray,
+    squares: FloatArray,
+    upper: tuple[NDArray[np.int64], NDArray[np.int64]],
+) -> FloatArray:
+    """(replicates, jobs): weighted least squares of each row of value on x; ``squares`` the
+    products of its columns that are named by ``upper``."""
     width = x.shape[1]
-    squares = (x[:, :, None] * x[:, None, :]).reshape(len(x), width * width)
-    normal = (weight @ squares).reshape(-1, width, width) + SINGULAR * np.eye(width)
+    normal = np.empty((len(weight), width, width))
+    normal[:, upper[0], upper[1]] = normal[:, upper[1], upper[0]] = weight @ squares
+    normal += SINGULAR * np.eye(width)
     beta = np.linalg.solve(normal, ((weight * value) @ x)[..., None])[..., 0]
     return beta @ x.T
