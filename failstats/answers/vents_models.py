@@ -67,8 +67,9 @@ class Ratios:
 
     ``names`` (p,), those of the exposure first; ``exposed`` their number; ``log_ratio`` (p,),
     ``covariance`` (p, p); ``fit`` and ``table`` for what comes after, unless `light`.
-    ``rate_per_day``: failures per day in the reference stretches, where some were named; ``joint`` (exposed + 1, exposed + 1)
-    the covariance of the exposure's log ratios and, last, of the logarithm of that rate.
+    ``rate_per_day``: failures per day in the reference stretches, where some were named;
+    ``joint`` (exposed + 1, exposed + 1): the covariance of the exposure's log ratios and, last,
+    of the logarithm of that rate.
     ``drawn`` (replicates, p): the log ratios with clusters drawn anew, where that was asked for.
     """
 

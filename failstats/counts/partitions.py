@@ -36,11 +36,12 @@ from failstats.counts.partition_tasks import (
 )
 from failstats.errors import InputError, QueryError, WarehouseError
 from failstats.vocabulary import Vocabulary, load_vocabulary
-from failstats.warehouse.adding import Adding, add_up, adding_of
+from failstats.warehouse.adding import Adding, add_up, adding_of, of_company
 from failstats.warehouse.drawing import MOST_UNITS
+from failstats.warehouse.kept import note_queries
 from failstats.warehouse.memory import memory_limit
 from failstats.warehouse.queries import Query, find_query
-from failstats.warehouse.session import Session, note_queries, of_company, open_session, reads
+from failstats.warehouse.session import Session, open_session, reads
 from failstats.warehouse.sums import plus
 from failstats.warehouse.tabular import as_frame
 

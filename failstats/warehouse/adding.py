@@ -25,7 +25,7 @@ import pyarrow as pa
 from failstats.errors import QueryError
 from failstats.warehouse.queries import Query
 
-__all__ = ["Adding", "add_up", "adding_of"]
+__all__ = ["Adding", "add_up", "adding_of", "of_company"]
 
 KINDS = ("rows", "distinct", "sums", "by unit", "company")
 
@@ -92,6 +92,12 @@ def adding_of(query: Query) -> Adding | None:
             do="correct the header.",
         )
     return Adding(kind=kind, order=order, **found)
+
+
+def of_company(query: Query) -> bool:
+    """Whether a fact tells of all units together, and is kept."""
+    adding = adding_of(query) if query.is_kept else None
+    return adding is not None and adding.kind in ("sums", "distinct", "company")
 
 
 def _name(column: str) -> str:

@@ -1,9 +1,9 @@
 """How much memory the warehouse may take, and where it puts what does not fit.
 
 The limit is one for the process: `--memory`, else FAILSTATS_MEMORY, else `memory` in
-failstats.toml, else what DuckDB takes by itself (four fifths of the machine). Two fifths are for the
-tables and sorts of DuckDB (a quarter while records come in), each connection for itself; the rest
-is left to the interpreter, to rows on their way in and to the arrays of the estimators.
+failstats.toml, else what DuckDB takes by itself (four fifths of the machine). Two fifths are for
+the tables and sorts of DuckDB (a quarter while records come in), each connection for itself; the
+rest is left to the interpreter, to rows on their way in and to the arrays of the estimators.
 """
 
 from __future__ import annotations

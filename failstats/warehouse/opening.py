@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Sequence
+
 import duckdb
 
 from failstats.errors import InputError
 from failstats.vocabulary import Vocabulary
 from failstats.warehouse.store import setting
 
-__all__ = ["check_batch", "last_batch", "register_words", "span_of"]
+__all__ = [
+    "check_batch",
+    "check_filter",
+    "date_of",
+    "last_batch",
+    "last_of_units",
+    "register_words",
+    "span_of",
+]
+
+EARLIEST = dt.date(1970, 1, 1)
 
 
 def last_batch(connection: duckdb.DuckDBPyConnection, as_loaded: int | None) -> int | None:
@@ -85,3 +98,48 @@ def register_words(connection: duckdb.DuckDBPyConnection, words: Vocabulary) -> 
             for part in words.parts.values()
         ],
     )
+
+
+def date_of(value: str | dt.date, option: str) -> dt.date:
+    """A date as it is given by an option."""
+    if isinstance(value, dt.date):
+        return value
+    try:
+        return dt.date.fromisoformat(value)
+    except ValueError:
+        raise InputError(
+            f"a date must be written as 2024-06-30, but {option} is {value!r}.",
+            where=option,
+            do="correct the date.",
+        ) from None
+
+
+def last_of_units(connection: duckdb.DuckDBPyConnection, as_loaded: int | None) -> dt.date:
+    """The last day that units alone tell of: where there is no visit yet, all of them are in."""
+    row = connection.execute(
+        "select greatest(max(installed_on), max(enrolled_on), max(left_on)) from raw.units "
+        "where batch <= coalesce($1, batch)",
+        [as_loaded],
+    ).fetchone()
+    return row[0] if row is not None and row[0] is not None else EARLIEST
+
+
+
+def check_filter(
+    connection: duckdb.DuckDBPyConnection, column: str, given: Sequence[str], option: str
+) -> None:
+    """Refuse a filter that the records do not have."""
+    if not given:
+        return
+    sql = {
+        "family": "select distinct family from raw.units order by 1",
+        "fuel": "select distinct fuel from raw.units order by 1",
+    }[column]
+    known = [row[0] for row in connection.execute(sql).fetchall()]
+    unknown = [value for value in given if value not in known]
+    if unknown:
+        raise InputError(
+            f"{option} must name a {column} of the records, but {', '.join(unknown)} is not one.",
+            where="known: " + ", ".join(known),
+            do="correct the word.",
+        )

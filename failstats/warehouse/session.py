@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,43 +21,25 @@ import pyarrow as pa
 
 from failstats.errors import InputError, QueryError
 from failstats.vocabulary import Vocabulary, load_vocabulary
-from failstats.warehouse.adding import adding_of
+from failstats.warehouse.adding import of_company
 from failstats.warehouse.drawing import MOST_UNITS, hash_below, share_drawn
-from failstats.warehouse.opening import check_batch, last_batch, register_words, span_of
+from failstats.warehouse.kept import Kept, note_queries
+from failstats.warehouse.opening import (
+    check_batch,
+    check_filter,
+    date_of,
+    last_batch,
+    last_of_units,
+    register_words,
+    span_of,
+)
 from failstats.warehouse.queries import Query, all_queries, find_query
 from failstats.warehouse.store import connect_readonly
 from failstats.warehouse.tabular import as_frame
 
-__all__ = ["Session", "note_queries", "of_company", "open_session", "reads"]
+__all__ = ["Session", "open_session", "reads"]
 
-EARLIEST = dt.date(1970, 1, 1)
 MOST_HELD = 4  # sets of rows kept for the next step of a fit; they can be made again
-
-
-class Kept(dict[str, Any]):
-    """Fits that several answers need; whoever takes one is told which queries it came from."""
-
-    def __init__(self, session_asked: Callable[[], list[str]]) -> None:
-        super().__init__()
-        self._asked = session_asked
-        self._origin: dict[str, list[str]] = {}
-
-    def __setitem__(self, key: str, value: Any) -> None:
-        self._origin[key] = list(self._asked())
-        super().__setitem__(key, value)
-
-    def __getitem__(self, key: str) -> Any:
-        note_queries(self._asked(), self._origin.get(key, ()))
-        return super().__getitem__(key)
-
-    def get(self, key: str, default: Any = None) -> Any:
-        """As of any mapping."""
-        return self[key] if key in self else default  # noqa: SIM401
-
-
-def note_queries(asked: list[str], names: Iterable[str]) -> None:
-    """Add names to those an answer rests on, each once, in order."""
-    asked.extend(name for name in dict.fromkeys(names) if name not in asked)
 
 
 @dataclass(slots=True)
@@ -348,30 +330,11 @@ class Session:
         return rows[0][0] if rows else None
 
 
-def of_company(query: Query) -> bool:
-    """Whether a fact tells of all units together, and is kept."""
-    adding = adding_of(query) if query.is_kept else None
-    return adding is not None and adding.kind in ("sums", "distinct", "company")
-
-
 def reads(query: Query) -> list[str]:
     """The views a select reads from, by name."""
     known = all_queries()
     words = set(re.findall(r"\b(?:stg|fact|check)_[a-z0-9_]+\b", query.sql))
     return sorted(word for word in words if word in known and word != query.name)
-
-
-def _date(value: str | dt.date, option: str) -> dt.date:
-    if isinstance(value, dt.date):
-        return value
-    try:
-        return dt.date.fromisoformat(value)
-    except ValueError:
-        raise InputError(
-            f"a date must be written as 2024-06-30, but {option} is {value!r}.",
-            where=option,
-            do="correct the date.",
-        ) from None
 
 
 def open_session(
@@ -417,22 +380,22 @@ def open_session(
         check_batch(connection, as_loaded)
         records_from, records_to, end_assumed = span_of(connection, as_loaded)
         if may_be_empty and records_to is None:
-            records_from = records_to = _last_of_units(connection, as_loaded).isoformat()
+            records_from = records_to = last_of_units(connection, as_loaded).isoformat()
         if records_to is None or records_from is None:
             raise InputError(
                 "the warehouse must hold at least one visit or cleaning, but it holds none.",
                 where=str(path),
                 do="load jobs first.",
             )
-        last, first = _date(records_to, "records_to"), _date(records_from, "records_from")
-        when = _date(as_of, "--as-of") if as_of is not None else last
+        last, first = date_of(records_to, "records_to"), date_of(records_from, "records_from")
+        when = date_of(as_of, "--as-of") if as_of is not None else last
         if when > last or when < first:
             raise InputError(
                 f"--as-of must lie within the records ({first} to {last}), but it is {when}.",
                 where="--as-of",
                 do="choose a date within them; after their end nobody was watching.",
             )
-        start = _date(since, "--from") if since is not None else None
+        start = date_of(since, "--from") if since is not None else None
         if start is not None and start >= when:
             raise InputError(
                 f"--from must be before the as-of date {when}, but it is {start}.",
@@ -471,39 +434,15 @@ def open_session(
             )
         )
     if not given:
-        _check_filter(session, "family", families, "--family")
-        _check_filter(session, "fuel", fuels, "--fuel")
+        try:
+            check_filter(connection, "family", families, "--family")
+            check_filter(connection, "fuel", fuels, "--fuel")
+        except InputError:
+            session.close()
+            raise
     return session
-
-
-def _last_of_units(connection: duckdb.DuckDBPyConnection, as_loaded: int | None) -> dt.date:
-    """The last day that units alone tell of: where there is no visit yet, all of them are in."""
-    row = connection.execute(
-        "select greatest(max(installed_on), max(enrolled_on), max(left_on)) from raw.units "
-        "where batch <= coalesce($1, batch)",
-        [as_loaded],
-    ).fetchone()
-    return row[0] if row is not None and row[0] is not None else EARLIEST
 
 
 def _set_variables(connection: duckdb.DuckDBPyConnection, **values: Any) -> None:
     for name, value in values.items():
         connection.execute(f"set variable {name} = $value", {"value": value})
-
-
-def _check_filter(session: Session, column: str, given: Sequence[str], option: str) -> None:
-    if not given:
-        return
-    sql = {
-        "family": "select distinct family from raw.units order by 1",
-        "fuel": "select distinct fuel from raw.units order by 1",
-    }[column]
-    known = [row[0] for row in session.connection.execute(sql).fetchall()]
-    unknown = [value for value in given if value not in known]
-    if unknown:
-        session.close()
-        raise InputError(
-            f"{option} must name a {column} of the records, but {', '.join(unknown)} is not one.",
-            where="known: " + ", ".join(known),
-            do="correct the word.",
-        )

@@ -66,8 +66,8 @@ def test_a_session_keeps_to_it_and_gives_the_same(warehouse: Path) -> None:
     with open_session(warehouse) as session:
         expected = session.run("lives_cells", **GIVEN)
     limit_memory("256MB")
-    with open_session(warehouse) as session:  # half of it is the database's: 128 million bytes
-        assert setting(session.connection, "memory_limit") == "122.0 MiB"
+    with open_session(warehouse) as session:  # two fifths are the database's: 102 million bytes
+        assert setting(session.connection, "memory_limit") == "97.6 MiB"
         assert session.run("lives_cells", **GIVEN).equals(expected)
 
 
@@ -91,7 +91,7 @@ def test_what_does_not_fit_goes_into_a_private_folder(warehouse: Path) -> None:
 def test_a_load_spills_beside_the_warehouse() -> None:
     assert "temp_directory" not in memory_config(beside=True)
     limit_memory("4GB")
-    assert memory_config(beside=True) == {"memory_limit": "2000.000000MB"}
+    assert memory_config(beside=True) == {"memory_limit": "1000.000000MB"}
     limit_memory("64MB")  # never less than what a sort needs
     assert memory_config(beside=True) == {"memory_limit": "64.000000MB"}
 
