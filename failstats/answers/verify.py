@@ -21,6 +21,7 @@ from failstats.answers.verify_rows import EVERY, RawRecords, raw_records, sample
 from failstats.answers.verify_vents import vents_again
 from failstats.errors import FitError
 from failstats.progress import Stages, each
+from failstats.warehouse.drawing import share_drawn
 from failstats.warehouse.session import Session
 
 __all__ = ["Checked", "Verified", "verify"]
@@ -110,13 +111,15 @@ def verify(
 
     Notes
     -----
-    Above a million lives, units are sampled by a hash of their ids until about a million lives are
-    left; then both sides are of the sample.
+    Above a million lives, or more units than are gone through one by one, units are sampled by a
+    hash of their ids until no more are left; then both sides are of the sample.
     """
     stage = Stages(progress, {READING: 3.0, COMPARING: 60.0})
     stage(READING)
     count = int(_lives(session))
-    share = None if count <= MOST_LIVES else MOST_LIVES / count
+    share = share_drawn(session.units(), session.most_units)
+    if count > MOST_LIVES:
+        share = min(share or 1.0, MOST_LIVES / count)
     if share is None:
         known: Known = (found_causes, found_pairs, found_vents)
         return _verified(session, session, EVERY, None, known, confidence_level, progress, stage)

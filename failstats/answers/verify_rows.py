@@ -83,6 +83,7 @@ def sampled(session: Session, share: float) -> tuple[Session, str]:
     """
     below = hash_below(share)
     found = session.again(as_of=session.as_of, below=below)
+    found.most_units = 0  # both sides of the comparison go through all that are left
     found.choices["queries"] = session.choices["queries"]  # they are run for this answer
     return found, below
 
