@@ -14,9 +14,11 @@ import re
 import shutil
 import tempfile
 
+import duckdb
+
 from failstats.errors import InputError
 
-__all__ = ["checked_size", "limit_memory", "memory_config", "memory_limit"]
+__all__ = ["checked_size", "limit_memory", "memory_config", "memory_limit", "within_memory"]
 
 SIZE = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(MB|GB|TB|MiB|GiB|TiB)\s*", re.IGNORECASE)
 BYTES = {"mb": 10**6, "gb": 10**9, "tb": 10**12, "mib": 2**20, "gib": 2**30, "tib": 2**40}
@@ -24,6 +26,8 @@ LEAST = 64 * 10**6  # below it DuckDB cannot hold the blocks of one sort per thr
 #: A choice: from 10^7 part lines on DuckDB fills what it is given, and the rest comes on top
 #: (tests/bench/README.md, "How cost grows").
 DATABASE_SHARE = 0.4
+#: The most that it takes, for one table of facts that cannot be built within less.
+MOST_SHARE = 0.55
 #: The same while records come in: the rows of a year's file stand beside it in memory.
 INTAKE_SHARE = 0.25
 
@@ -96,3 +100,24 @@ def _share(share: float, limit: str) -> str:
     assert found is not None
     allowed = share * float(found[1]) * BYTES[found[2].lower()]
     return f"{max(allowed, LEAST) / 10**6:.6f}MB"
+
+
+def within_memory(connection: duckdb.DuckDBPyConnection, statement: str) -> None:
+    """Run a statement that builds one table; where the database's share does not do, with a part of the rest,
+    which the estimators do not need meanwhile.
+
+    Raises
+    ------
+    duckdb.OutOfMemoryException : that does not do either.
+    """
+    try:
+        connection.execute(statement)
+    except duckdb.OutOfMemoryException:
+        limit = memory_limit()
+        if limit is None:
+            raise
+        connection.execute(f"set memory_limit = '{_share(MOST_SHARE, limit)}'")
+        try:
+            connection.execute(statement)
+        finally:
+            connection.execute(f"set memory_limit = '{_share(DATABASE_SHARE, limit)}'")

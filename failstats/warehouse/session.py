@@ -24,6 +24,7 @@ from failstats.vocabulary import Vocabulary, load_vocabulary
 from failstats.warehouse.adding import of_company
 from failstats.warehouse.drawing import MOST_UNITS, hash_below, share_drawn
 from failstats.warehouse.kept import Kept, note_queries
+from failstats.warehouse.memory import within_memory
 from failstats.warehouse.opening import (
     check_batch,
     check_filter,
@@ -116,7 +117,7 @@ class Session:
         for other in reads(query):
             self.build(other)
         what = "temp table" if query.is_kept else "temp view"
-        self.connection.execute(f'create {what} "{query.name}" as {query.sql}')
+        within_memory(self.connection, f'create {what} "{query.name}" as {query.sql}')
         self._built.add(name)
 
     def supply(self, name: str, rows: pa.Table) -> None:
