@@ -13,6 +13,8 @@ import os
 import re
 import shutil
 import tempfile
+from collections.abc import Callable
+from typing import TypeVar
 
 import duckdb
 
@@ -20,13 +22,15 @@ from failstats.errors import InputError
 
 __all__ = ["checked_size", "limit_memory", "memory_config", "memory_limit", "within_memory"]
 
+Found = TypeVar("Found")
+
 SIZE = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(MB|GB|TB|MiB|GiB|TiB)\s*", re.IGNORECASE)
 BYTES = {"mb": 10**6, "gb": 10**9, "tb": 10**12, "mib": 2**20, "gib": 2**30, "tib": 2**40}
 LEAST = 64 * 10**6  # below it DuckDB cannot hold the blocks of one sort per thread
 #: A choice: from 10^7 part lines on DuckDB fills what it is given, and the rest comes on top
 #: (tests/bench/README.md, "How cost grows").
 DATABASE_SHARE = 0.4
-#: The most that it takes, for one table of facts that cannot be built within less.
+#: The most that it takes, for one query that cannot be answered within less.
 MOST_SHARE = 0.55
 #: The same while records come in: the rows of a year's file stand beside it in memory.
 INTAKE_SHARE = 0.25
@@ -102,22 +106,22 @@ def _share(share: float, limit: str) -> str:
     return f"{max(allowed, LEAST) / 10**6:.6f}MB"
 
 
-def within_memory(connection: duckdb.DuckDBPyConnection, statement: str) -> None:
-    """Run a statement that builds one table; where the database's share does not do, with a part of the rest,
-    which the estimators do not need meanwhile.
+def within_memory(connection: duckdb.DuckDBPyConnection, run: Callable[[], Found]) -> Found:
+    """What a query returns; where the database's share of memory does not do, with a part of the
+    rest, which the estimators do not need meanwhile.
 
     Raises
     ------
     duckdb.OutOfMemoryException : that does not do either.
     """
     try:
-        connection.execute(statement)
+        return run()
     except duckdb.OutOfMemoryException:
         limit = memory_limit()
         if limit is None:
             raise
         connection.execute(f"set memory_limit = '{_share(MOST_SHARE, limit)}'")
         try:
-            connection.execute(statement)
+            return run()
         finally:
             connection.execute(f"set memory_limit = '{_share(DATABASE_SHARE, limit)}'")

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from failstats.errors import QueryError
 
-__all__ = ["HEADER", "Query", "all_queries", "find_query", "queries_folder", "read_query"]
+__all__ = ["HEADER", "Query", "all_queries", "find_query", "queries_folder", "read_query", "reads"]
 
 HEADER = ("name", "answers", "grain", "inputs", "params", "choice", "trap", "source")
 #: May follow: how results over separate sets of units add up.
@@ -152,3 +152,10 @@ def find_query(name: str) -> Query:
             do="correct the name.",
         )
     return known[name]
+
+
+def reads(query: Query) -> list[str]:
+    """The views a select reads from, by name."""
+    known = all_queries()
+    words = set(re.findall(r"\b(?:stg|fact|check)_[a-z0-9_]+\b", query.sql))
+    return sorted(word for word in words if word in known and word != query.name)

@@ -8,7 +8,6 @@ session, built when first needed: they are the same for every answer of one sess
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -34,7 +33,7 @@ from failstats.warehouse.opening import (
     register_words,
     span_of,
 )
-from failstats.warehouse.queries import Query, all_queries, find_query
+from failstats.warehouse.queries import Query, find_query, reads
 from failstats.warehouse.store import connect_readonly
 from failstats.warehouse.tabular import as_frame
 
@@ -117,7 +116,8 @@ class Session:
         for other in reads(query):
             self.build(other)
         what = "temp table" if query.is_kept else "temp view"
-        within_memory(self.connection, f'create {what} "{query.name}" as {query.sql}')
+        statement = f'create {what} "{query.name}" as {query.sql}'
+        within_memory(self.connection, lambda: self.connection.execute(statement))
         self._built.add(name)
 
     def supply(self, name: str, rows: pa.Table) -> None:
@@ -171,8 +171,12 @@ class Session:
         """
         query = self._asked(name, given)
         try:
-            rows = self.connection.sql(self._select(name), params=given or None)
-            return as_frame(self.connection, rows)
+            sql = self._select(name)
+
+            def frame() -> pd.DataFrame:
+                return as_frame(self.connection, self.connection.sql(sql, params=given or None))
+
+            return within_memory(self.connection, frame)
         except (duckdb.ConversionException, duckdb.BinderException) as fault:
             raise QueryError(
                 f"the parameters of {name} must be of its types, but: {str(fault).splitlines()[0]}",
@@ -189,13 +193,18 @@ class Session:
         """
         self._asked(name, given)
         sql = self._select(name, anew=anew)
-        return self.connection.sql(sql, params=given or None).to_arrow_table()
+        return within_memory(
+            self.connection, lambda: self.connection.sql(sql, params=given or None).to_arrow_table()
+        )
 
     def batches(self, name: str, /, *, rows: int, **given: Any) -> Iterator[pa.RecordBatch]:
         """The rows of `run` as they come, at most so many at a time."""
         self._asked(name, given)
         sql = self._select(name)
-        yield from self.connection.sql(sql, params=given or None).to_arrow_reader(rows)
+        yield from within_memory(
+            self.connection,
+            lambda: self.connection.sql(sql, params=given or None).to_arrow_reader(rows),
+        )
 
     def map_units(
         self, function: Callable[..., Any], *arguments: Any, reading: Sequence[str]
@@ -321,21 +330,13 @@ class Session:
     def _drawn(self, share: float) -> Session:
         found = self.again(as_of=self.as_of, below=hash_below(share))
         found.choices = self.choices  # what they run is run for the answer that is under way
-        found.most_units = 0  # no fewer than these
-        found._company = self
+        found.most_units, found._company = 0, self  # no fewer than these
         return found
 
     def scalar(self, sql: str) -> Any:
         """The first value of a fixed statement (never with text of a user in it)."""
         rows = self.connection.execute(sql).fetchall()
         return rows[0][0] if rows else None
-
-
-def reads(query: Query) -> list[str]:
-    """The views a select reads from, by name."""
-    known = all_queries()
-    words = set(re.findall(r"\b(?:stg|fact|check)_[a-z0-9_]+\b", query.sql))
-    return sorted(word for word in words if word in known and word != query.name)
 
 
 def open_session(

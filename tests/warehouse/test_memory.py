@@ -15,7 +15,13 @@ import failstats
 from failstats.cli import cli
 from failstats.demo import demo_folder
 from failstats.errors import InputError
-from failstats.warehouse.memory import checked_size, limit_memory, memory_config, memory_limit
+from failstats.warehouse.memory import (
+    checked_size,
+    limit_memory,
+    memory_config,
+    memory_limit,
+    within_memory,
+)
 from failstats.warehouse.session import open_session
 
 GIVEN: dict[str, Any] = {
@@ -120,3 +126,38 @@ def test_a_wrong_size_is_a_mistake_of_the_user(warehouse: Path, tmp_path: Path) 
     assert isinstance(done.exception, InputError)
     with pytest.raises(InputError, match="memory must be a size of at least"):
         failstats.open_warehouse(warehouse, memory="1KB")
+
+
+def test_a_table_that_does_not_fit_takes_a_part_of_the_rest(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    limit_memory("400MB")
+    connection = duckdb.connect()
+    connection.execute("set threads = 1")
+    # one list of 80 million bytes cannot be put on disk while it is made
+    wide = "create temp table {} as select list(hash(i)) as held from range(10_000_000) as t(i)"
+    shares = []
+    execute = connection.execute
+
+    class Watched:
+        """The connection, with the limits that it is given."""
+
+        def execute(self, statement: str) -> object:
+            if statement.startswith("set memory_limit"):
+                shares.append(statement.split("'")[1])
+            return execute(statement)
+
+    execute("set memory_limit = '160MB'")
+    with pytest.raises(duckdb.OutOfMemoryException):
+        execute(wide.format("narrow"))
+    monkeypatch.setattr("failstats.warehouse.memory.MOST_SHARE", 2.0)
+    watched: Any = Watched()
+    within_memory(watched, lambda: execute(wide.format("roomy")))
+    execute("set memory_limit = '800MB'")
+    assert execute("select len(held) from roomy").fetchall() == [(10_000_000,)]
+    assert shares == ["800.000000MB", "160.000000MB"]
+    limit_memory(None)
+    execute("set memory_limit = '160MB'")
+    with pytest.raises(duckdb.OutOfMemoryException):  # nothing was said: there is no rest
+        within_memory(watched, lambda: execute(wide.format("again")))
+    assert len(shares) == 2
