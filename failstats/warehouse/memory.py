@@ -18,7 +18,7 @@ from typing import TypeVar
 
 import duckdb
 
-from failstats.errors import InputError
+from failstats.errors import InputError, WarehouseError
 
 __all__ = ["checked_size", "limit_memory", "memory_config", "memory_limit", "within_memory"]
 
@@ -112,16 +112,43 @@ def within_memory(connection: duckdb.DuckDBPyConnection, run: Callable[[], Found
 
     Raises
     ------
-    duckdb.OutOfMemoryException : that does not do either.
+    WarehouseError : that does not do either, or the disk is full.
     """
     try:
         return run()
-    except duckdb.OutOfMemoryException:
+    except duckdb.OutOfMemoryException as fault:
         limit = memory_limit()
         if limit is None:
-            raise
-        connection.execute(f"set memory_limit = '{_share(MOST_SHARE, limit)}'")
-        try:
-            return run()
-        finally:
-            connection.execute(f"set memory_limit = '{_share(DATABASE_SHARE, limit)}'")
+            raise _too_little(fault) from None
+    except duckdb.IOException as fault:
+        raise _disk_full(fault) from None
+    connection.execute("set memory_limit = $size", {"size": _share(MOST_SHARE, limit)})
+    try:
+        return run()
+    except duckdb.OutOfMemoryException as fault:
+        raise _too_little(fault) from None
+    except duckdb.IOException as fault:
+        raise _disk_full(fault) from None
+    finally:
+        connection.execute("set memory_limit = $size", {"size": _share(DATABASE_SHARE, limit)})
+
+
+def _too_little(fault: duckdb.Error) -> WarehouseError:
+    return WarehouseError(
+        "the memory must do for every step of the question, but does not "
+        f"({str(fault).splitlines()[0]}).",
+        where="--memory",
+        do="give more memory, or ask for less: one part, one family, a later --from.",
+    )
+
+
+def _disk_full(fault: duckdb.Error) -> Exception:
+    """Of faults of files, that nothing more can be written has an answer."""
+    if "Could not write" not in str(fault):
+        return fault
+    return WarehouseError(
+        "what does not fit in memory must fit on the disk, but it cannot be written "
+        f"({str(fault).splitlines()[0]}).",
+        where=_spill_folder(),
+        do="free some space, name another folder in TMPDIR, or give more memory.",
+    )

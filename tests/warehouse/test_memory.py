@@ -14,7 +14,7 @@ from click.testing import CliRunner
 import failstats
 from failstats.cli import cli
 from failstats.demo import demo_folder
-from failstats.errors import InputError
+from failstats.errors import InputError, WarehouseError
 from failstats.warehouse.memory import (
     checked_size,
     limit_memory,
@@ -142,10 +142,10 @@ def test_a_table_that_does_not_fit_takes_a_part_of_the_rest(
     class Watched:
         """The connection, with the limits that it is given."""
 
-        def execute(self, statement: str) -> object:
-            if statement.startswith("set memory_limit"):
-                shares.append(statement.split("'")[1])
-            return execute(statement)
+        def execute(self, statement: str, given: dict[str, str]) -> object:
+            assert statement == "set memory_limit = $size"
+            shares.append(given["size"])
+            return execute(statement, given)
 
     execute("set memory_limit = '160MB'")
     with pytest.raises(duckdb.OutOfMemoryException):
@@ -158,6 +158,19 @@ def test_a_table_that_does_not_fit_takes_a_part_of_the_rest(
     assert shares == ["800.000000MB", "160.000000MB"]
     limit_memory(None)
     execute("set memory_limit = '160MB'")
-    with pytest.raises(duckdb.OutOfMemoryException):  # nothing was said: there is no rest
+    with pytest.raises(WarehouseError, match="give more memory"):  # nothing was said: no rest
         within_memory(watched, lambda: execute(wide.format("again")))
     assert len(shares) == 2
+
+
+def test_a_full_disk_is_said() -> None:
+    def full() -> None:
+        raise duckdb.IOException("Could not write file: No space left on device")
+
+    def torn() -> None:
+        raise duckdb.IOException("Could not read file")
+
+    with pytest.raises(WarehouseError, match="name another folder in TMPDIR"):
+        within_memory(duckdb.connect(), full)
+    with pytest.raises(duckdb.IOException):
+        within_memory(duckdb.connect(), torn)
