@@ -90,9 +90,9 @@ def _rows(session: Session, part: str) -> tuple[pd.DataFrame, pd.DataFrame]:
     def make() -> tuple[pd.DataFrame, pd.DataFrame]:
         tables = list(_narrow(session.batches("lives_recurrence", rows=ROWS_AT_ONCE, part=part)))
         if not tables:  # no unit was watched
-            nobody: dict[str, Any] = {"entry_days": [], "exit_days": [], **dict.fromkeys(UNIT_COLUMNS, ())}
+            columns = ["entry_days", "exit_days", *UNIT_COLUMNS]
             none = {"event_days": np.zeros(0), "row": np.zeros(0, dtype=np.int64)}
-            return pd.DataFrame(nobody), pd.DataFrame(none)
+            return pd.DataFrame(columns=columns), pd.DataFrame(none)
         rows = pa.concat_tables(tables).unify_dictionaries().to_pandas()
         who = rows["is_new"].cumsum().to_numpy() - 1
         units = rows.loc[rows["is_new"], ["entry_days", "exit_days", *UNIT_COLUMNS]]
