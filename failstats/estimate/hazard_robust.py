@@ -29,7 +29,7 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-ROWS_AT_ONCE = 100_000  # with thirty covariates 100 MB, and what a cache holds
+ROWS_AT_ONCE = 100_000  # each holds its covariates several times over meanwhile
 # (stratum, age) look-ups are a dense array up to here, else binary searches.
 DENSE_LOOKUP = 40_000_000
 

@@ -10,8 +10,7 @@ from __future__ import annotations
 
 __all__ = ["MOST_UNITS", "hash_below", "share_drawn"]
 
-#: A choice: intervals are then a few per mille to a few per cent wide, and an answer takes minutes
-#: and less than 4 GB (tests/bench/README.md, "How cost grows").
+#: A choice: an answer takes minutes and less than 4 GB (tests/bench/README.md, "How cost grows").
 MOST_UNITS = 100_000
 HASHES = 16**8
 

@@ -124,7 +124,6 @@ def last_of_units(connection: duckdb.DuckDBPyConnection, as_loaded: int | None) 
     return row[0] if row is not None and row[0] is not None else EARLIEST
 
 
-
 def check_filter(
     connection: duckdb.DuckDBPyConnection, column: str, given: Sequence[str], option: str
 ) -> None:
