@@ -22,7 +22,7 @@ ADDS = "adds"
 VIEW_FOLDERS = ("staging", "facts", "checks")
 #: Facts that put words to numbers kept elsewhere: views, so that no question pays for columns of
 #: millions of rows that it does not read.
-WORDED = ("fact_lives", "fact_spans")
+WORDED = ("fact_lives", "fact_sockets", "fact_spans")
 PARAMETER = re.compile(r"\$([a-z][a-z0-9_]*)")
 
 

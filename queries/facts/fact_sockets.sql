@@ -1,7 +1,7 @@
 -- name: fact_sockets
 -- answers: Which parts does each unit have, whether or not a line ever named them?
 -- grain: one row per unit, part and position
--- inputs: fact_units, fact_roster, fact_findings
+-- inputs: fact_units, fact_roster, fact_other_sockets, fact_places
 -- params: none (variables as_of, as_loaded, families, fuels)
 -- choice: A unit has the parts that the vocabulary puts on every unit of its fuel, once any line of
 --    the records names that part, and those that a line names in its family. Several positions
@@ -18,17 +18,11 @@ select
 from fact_units as unit
 inner join fact_roster as roster on roster.model_number = unit.model_number
 union all
-select distinct
-    finding.unit_id,
-    finding.part,
-    cast(finding.position as integer) as position,
+select
+    unit.unit_id,
+    place.part,
+    place.position,
     false as on_roster
-from fact_findings as finding
-inner join fact_units as unit on unit.unit_id = finding.unit_id
-where not exists (
-    select 1
-    from fact_roster as roster
-    where roster.model_number = unit.model_number
-        and roster.part = finding.part
-        and roster.position = finding.position
-)
+from fact_other_sockets as socket
+inner join fact_units as unit on unit.unit_number = socket.unit_number
+inner join fact_places as place on place.place_number = socket.place_number

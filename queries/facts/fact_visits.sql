@@ -12,6 +12,7 @@ select
     unit.unit_number,
     job.visited_on,
     job.kind = 'call_out' as called,
+    job.kind = 'maintenance' as maintained,
     job.completed,
     job.continues
 from stg_jobs as job

@@ -1,7 +1,7 @@
 -- name: lives_looked
 -- answers: Between which ages can each life have ended, where maintenance found the failure?
 -- grain: one row per age at entry, last age seen working and age found failed, with its lives
--- inputs: fact_lives, fact_findings
+-- inputs: fact_lives, fact_failures, fact_places, fact_visits, fact_units, stg_lines
 -- params: $part, $births (list of known, assumed), $followed (list of contract, call_out)
 -- choice: A failure that brought a call is dated to the call. One found during maintenance lies
 --    between the last look at the part (or its entry) and the finding; a blank end: not failed.
@@ -17,16 +17,48 @@ with lives as (
         and (life.exit_days > life.entry_days or (life.exit_days = 0 and life.entry_days = 0))
 ),
 
-looks as (
-    select finding.unit_id, finding.position, finding.visited_on, finding.kind, finding.failed, finding.opened_on
-    from fact_findings as finding
-    where finding.part = $part and (finding.failed or finding.finding in ('working', 'worn'))
+places as (
+    select place.place_number, place.position from fact_places as place where place.part = $part
+),
+
+failures as (
+    select
+        failure.visit_number,
+        failure.unit_number,
+        failure.opened_on,
+        failure.maintained,
+        place.position
+    from fact_failures as failure
+    inner join places as place on place.place_number = failure.place_number
 ),
 
 found as (
-    select distinct look.unit_id, look.position, look.opened_on as exits_on
-    from looks as look
-    where look.failed and look.kind = 'maintenance'
+    select distinct unit.unit_id, failure.position, failure.opened_on as exits_on
+    from failures as failure
+    inner join fact_units as unit on unit.unit_number = failure.unit_number
+    where failure.maintained
+),
+
+-- earlier looks at parts of such units
+visits as (
+    select visit.rowid as visit_number, visit.job_id, visit.visited_on, unit.unit_id
+    from fact_visits as visit
+    inner join fact_units as unit on unit.unit_number = visit.unit_number
+    where visit.unit_number in (
+        select failure.unit_number from failures as failure where failure.maintained
+    )
+),
+
+looks as (
+    select visit.unit_id, line.position, visit.visited_on
+    from stg_lines as line
+    inner join visits as visit on visit.job_id = line.job_id
+    where line.part = $part
+        and line.finding in ('working', 'worn')
+        and not exists (
+            select 1 from failures as failure
+            where failure.visit_number = visit.visit_number and failure.position = line.position
+        )
 ),
 
 seen as (
@@ -44,7 +76,6 @@ seen as (
     left join looks as look
         on look.unit_id = life.unit_id
         and look.position = life.position
-        and not look.failed
         and look.visited_on > life.enters_on
         and look.visited_on < life.exits_on
     where life.ending = 'failed'

@@ -1,7 +1,7 @@
 -- name: pairs_background
 -- answers: How often do first-fitted parts fail in units that have had no heat-part job yet?
 -- grain: one row per part, family and age
--- inputs: fact_lives, fact_episode_parts
+-- inputs: fact_lives, fact_marked_episodes, fact_part_marks, fact_units
 -- params: none
 -- choice: First-fitted lives, watched until the unit's first heat-part failure or replacement;
 --    unknown births are left out, assumed ones enter at the age at which watching began.
@@ -9,11 +9,19 @@
 --    most of the effect.
 -- source: methods page, "Follow-on"
 -- adds: sums entered, failed, left; order part, family, age
-with first_heat_job as (
-    select part.unit_id, min(part.opened_on) as happened_on
-    from fact_episode_parts as part
-    where part.heat_part and (part.failed or part.replaced)
-    group by part.unit_id
+with heat as (
+    select bit_or(part.mark) as mark
+    from fact_part_marks as part
+    where part.heat_part
+),
+
+first_heat_job as (
+    select unit.unit_id, min(episode.opened_on) as happened_on
+    from fact_marked_episodes as episode
+    cross join heat
+    inner join fact_units as unit on unit.unit_number = episode.unit_number
+    where bit_count((episode.failed | episode.replaced) & heat.mark) > 0
+    group by unit.unit_id
 ),
 
 lives as (

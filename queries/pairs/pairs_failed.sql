@@ -1,7 +1,7 @@
 -- name: pairs_failed
 -- answers: How often are two parts found failed on one call, where either could have been seen?
 -- grain: one row per ordered pair of parts and family
--- inputs: fact_episode_parts, fact_asked_episodes, fact_family_parts
+-- inputs: fact_marked_episodes, fact_part_marks, fact_family_parts, fact_units
 -- params: none
 -- choice: Call-out episodes in which any part failed or was replaced. A part with silent failures
 --    counts as looked at only where it was tested hot; any other part shows by itself whether it
@@ -12,67 +12,110 @@
 -- source: methods page, "Pairs"
 -- adds: sums looked, looked_first, looked_second, looked_both, first_failed, unit_count, both_failed,
 --    partner_passed_hot, partner_passed_cold, partner_open; order first, second, family
-with parts as (
-    select
-        part.episode_id,
-        part.unit_id,
-        part.family,
-        part.part,
-        part.failed,
-        part.replaced,
-        part.passed_hot,
-        part.passed_cold,
-        part.tested_hot
-    from fact_episode_parts as part
-    where part.kind = 'call_out'
-        and part.episode_id in (select asked.episode_id from fact_asked_episodes as asked)
+with calls as (
+    select unit.family, episode.*
+    from fact_marked_episodes as episode
+    inner join fact_units as unit on unit.unit_number = episode.unit_number
+    where episode.called and episode.asked
 ),
 
-episodes as (
-    select family, episode_id, any_value(unit_id) as unit_id
-    from parts
-    where failed or replaced
-    group by family, episode_id
+-- episodes that are alike are counted once
+patterns as (
+    select
+        row_number() over () as pattern_number,
+        calls.family,
+        calls.failed,
+        calls.named,
+        calls.tested_hot,
+        calls.passed_hot,
+        calls.passed_cold,
+        count(*) as episodes
+    from calls
+    group by
+        calls.family, calls.failed, calls.named, calls.tested_hot, calls.passed_hot, calls.passed_cold
+),
+
+named as (
+    select family.family, family.part, family.fails_silently, part.mark
+    from fact_family_parts as family
+    inner join fact_part_marks as part on part.part = family.part
 ),
 
 seen as (
     select
-        episode.family,
-        episode.episode_id,
-        episode.unit_id,
+        pattern.pattern_number,
+        pattern.family,
+        pattern.episodes,
         named.part,
         named.fails_silently,
-        coalesce(found.failed, false) as failed,
-        not named.fails_silently or coalesce(found.tested_hot, false) as looked,
-        coalesce(found.passed_hot, false) as passed_hot,
-        coalesce(found.passed_cold, false) as passed_cold,
-        found.part is not null as mentioned
-    from episodes as episode
-    inner join fact_family_parts as named on named.family = episode.family
-    left join parts as found
-        on found.episode_id = episode.episode_id and found.part = named.part
+        bit_count(pattern.failed & named.mark) > 0 as failed,
+        not named.fails_silently or bit_count(pattern.tested_hot & named.mark) > 0 as looked,
+        bit_count(pattern.passed_hot & named.mark) > 0 as passed_hot,
+        bit_count(pattern.passed_cold & named.mark) > 0 as passed_cold,
+        bit_count(pattern.named & named.mark) > 0 as mentioned
+    from patterns as pattern
+    inner join named on named.family = pattern.family
+),
+
+units as (
+    select calls.family, bit_or(calls.failed) as failed
+    from calls
+    group by calls.family, calls.unit_number
+),
+
+lost as (
+    select marks.family, named.part, cast(sum(marks.units) as bigint) as unit_count
+    from (
+        select units.family, units.failed, count(*) as units
+        from units
+        group by units.family, units.failed
+    ) as marks
+    inner join named on named.family = marks.family and bit_count(marks.failed & named.mark) > 0
+    group by marks.family, named.part
+),
+
+counted as (
+    select
+        one.family,
+        one.part as "first",
+        other.part as "second",
+        sum(one.episodes) filter (where one.looked and other.looked) as looked,
+        sum(one.episodes) filter (where one.looked and other.looked and one.failed) as looked_first,
+        sum(one.episodes) filter (where one.looked and other.looked and other.failed) as looked_second,
+        sum(one.episodes) filter (
+            where one.looked and other.looked and one.failed and other.failed
+        ) as looked_both,
+        sum(one.episodes) filter (where one.failed) as first_failed,
+        sum(one.episodes) filter (where one.failed and other.failed) as both_failed,
+        sum(one.episodes) filter (
+            where one.failed and not other.failed and other.passed_hot
+        ) as partner_passed_hot,
+        sum(one.episodes) filter (
+            where one.failed and not other.failed and other.passed_cold and not other.passed_hot
+        ) as partner_passed_cold,
+        sum(one.episodes) filter (
+            where one.failed and not other.failed and not other.passed_hot
+                and (other.fails_silently or (other.mentioned and not other.passed_cold))
+        ) as partner_open
+    from seen as one
+    inner join seen as other on other.pattern_number = one.pattern_number and other.part <> one.part
+    group by one.family, one.part, other.part
 )
 
 select
-    one.family,
-    one.part as "first",
-    other.part as "second",
-    count(*) filter (where one.looked and other.looked) as looked,
-    count(*) filter (where one.looked and other.looked and one.failed) as looked_first,
-    count(*) filter (where one.looked and other.looked and other.failed) as looked_second,
-    count(*) filter (where one.looked and other.looked and one.failed and other.failed) as looked_both,
-    count(*) filter (where one.failed) as first_failed,
-    count(distinct one.unit_id) filter (where one.failed) as unit_count,
-    count(*) filter (where one.failed and other.failed) as both_failed,
-    count(*) filter (where one.failed and not other.failed and other.passed_hot) as partner_passed_hot,
-    count(*) filter (
-        where one.failed and not other.failed and other.passed_cold and not other.passed_hot
-    ) as partner_passed_cold,
-    count(*) filter (
-        where one.failed and not other.failed and not other.passed_hot
-            and (other.fails_silently or (other.mentioned and not other.passed_cold))
-    ) as partner_open
-from seen as one
-inner join seen as other on other.episode_id = one.episode_id and other.part <> one.part
-group by one.family, one.part, other.part
-order by "first", "second", one.family
+    counted.family,
+    counted."first",
+    counted."second",
+    cast(coalesce(counted.looked, 0) as bigint) as looked,
+    cast(coalesce(counted.looked_first, 0) as bigint) as looked_first,
+    cast(coalesce(counted.looked_second, 0) as bigint) as looked_second,
+    cast(coalesce(counted.looked_both, 0) as bigint) as looked_both,
+    cast(coalesce(counted.first_failed, 0) as bigint) as first_failed,
+    coalesce(lost.unit_count, 0) as unit_count,
+    cast(coalesce(counted.both_failed, 0) as bigint) as both_failed,
+    cast(coalesce(counted.partner_passed_hot, 0) as bigint) as partner_passed_hot,
+    cast(coalesce(counted.partner_passed_cold, 0) as bigint) as partner_passed_cold,
+    cast(coalesce(counted.partner_open, 0) as bigint) as partner_open
+from counted
+left join lost on lost.family = counted.family and lost.part = counted."first"
+order by "first", "second", counted.family
