@@ -35,7 +35,7 @@ from failstats.warehouse.opening import (
 )
 from failstats.warehouse.queries import Query, find_query, reads
 from failstats.warehouse.store import connect_readonly
-from failstats.warehouse.tabular import as_frame
+from failstats.warehouse.tabular import as_frame, without_bits
 
 __all__ = ["Session", "open_session", "reads"]
 
@@ -194,7 +194,8 @@ class Session:
         self._asked(name, given)
         sql = self._select(name, anew=anew)
         return within_memory(
-            self.connection, lambda: self.connection.sql(sql, params=given or None).to_arrow_table()
+            self.connection,
+            lambda: without_bits(self.connection.sql(sql, params=given or None)).to_arrow_table(),
         )
 
     def batches(self, name: str, /, *, rows: int, **given: Any) -> Iterator[pa.RecordBatch]:

@@ -13,7 +13,22 @@ import duckdb
 import pandas as pd
 import pyarrow as pa
 
-__all__ = ["as_frame"]
+__all__ = ["as_frame", "without_bits"]
+
+
+def without_bits(rows: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
+    """The same rows with bit strings as texts of 0 and 1: Arrow has no type for them.
+
+    >>> rows = duckdb.connect().sql("select cast('0110' as bit) as mark")
+    >>> without_bits(rows).fetchall()
+    [('0110',)]
+    """
+    named = zip(rows.columns, rows.types, strict=True)
+    bits = [name.replace('"', '""') for name, kind in named if str(kind) == "BIT"]
+    if not bits:
+        return rows
+    texts = ", ".join(f'cast("{name}" as varchar) as "{name}"' for name in bits)
+    return rows.project(f"* replace ({texts})")
 
 
 def as_frame(connection: duckdb.DuckDBPyConnection, rows: duckdb.DuckDBPyRelation) -> pd.DataFrame:
@@ -36,6 +51,7 @@ def as_frame(connection: duckdb.DuckDBPyConnection, rows: duckdb.DuckDBPyRelatio
     >>> frame["part"][0] is frame["part"][2]
     True
     """
+    rows = without_bits(rows)
     names = rows.columns
     texts = [name for name, kind in zip(names, rows.types, strict=True) if str(kind) == "VARCHAR"]
     if not texts or len(set(names)) < len(names):

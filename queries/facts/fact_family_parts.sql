@@ -16,4 +16,4 @@ with seen as (
 
 select distinct seen.family, part.part, part.fails_silently
 from seen
-inner join fact_part_marks as part on bit_count(seen.marks & part.mark) > 0
+inner join fact_part_marks as part on bit_count(seen.marks & cast(part.mark as bit)) > 0

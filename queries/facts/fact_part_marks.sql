@@ -4,7 +4,7 @@
 -- inputs: fact_places, stg_parts
 -- params: none (variables as_of, as_loaded)
 -- choice: A mark is a bit string with one bit per part and position, in the order of fact_places; that
---    of a part has the bits of all its positions.
+--    of a part has the bits of all its positions. As text, to travel; cast it to meet other marks.
 -- trap: Marks hold for one session; two marks meet where their and has a bit.
 -- source: methods page, "Pairs"
 -- adds: company
@@ -17,7 +17,7 @@ with marks as (
 
 select
     marks.part,
-    bit_or(marks.mark) as mark,
+    cast(bit_or(marks.mark) as varchar) as mark,
     coalesce(any_value(word.heat_part), false) as heat_part,
     coalesce(len(any_value(word.silent_modes)) > 0, false) as fails_silently
 from marks

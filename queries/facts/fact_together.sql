@@ -8,7 +8,11 @@
 -- trap: Rows with a blank are no sums of the others: an episode with three parts is in three pairs.
 -- source: methods page, "Pairs"
 -- adds: sums episodes, replaced, failed, unit_count
-with calls as (
+with marks as (
+    select part.part, cast(part.mark as bit) as mark from fact_part_marks as part
+),
+
+calls as (
     select episode.unit_number, unit.family, episode.failed, episode.replaced
     from fact_marked_episodes as episode
     inner join fact_units as unit on unit.unit_number = episode.unit_number
@@ -36,7 +40,7 @@ parts as (
         bit_count(pattern.failed & part.mark) > 0 as part_failed,
         bit_count(pattern.replaced & part.mark) > 0 as part_replaced
     from patterns as pattern
-    inner join fact_part_marks as part
+    inner join marks as part
         on bit_count((pattern.failed | pattern.replaced) & part.mark) > 0
 ),
 
@@ -64,12 +68,12 @@ several as (
 ),
 
 both_replaced as (
-    select marks.replaced, one.part, other.part as other
-    from (select distinct several.replaced from several) as marks
-    inner join fact_part_marks as one on bit_count(marks.replaced & one.mark) > 0
-    inner join fact_part_marks as other
+    select alike.replaced, one.part, other.part as other
+    from (select distinct several.replaced from several) as alike
+    inner join marks as one on bit_count(alike.replaced & one.mark) > 0
+    inner join marks as other
         on other.part <> one.part
-        and bit_count(marks.replaced & other.mark) > 0
+        and bit_count(alike.replaced & other.mark) > 0
 ),
 
 units as (

@@ -10,7 +10,7 @@
 -- source: methods page, "Follow-on"
 -- adds: sums entered, failed, left; order part, family, age
 with heat as (
-    select bit_or(part.mark) as mark
+    select bit_or(cast(part.mark as bit)) as mark
     from fact_part_marks as part
     where part.heat_part
 ),

@@ -36,7 +36,7 @@ patterns as (
 ),
 
 named as (
-    select family.family, family.part, family.fails_silently, part.mark
+    select family.family, family.part, family.fails_silently, cast(part.mark as bit) as mark
     from fact_family_parts as family
     inner join fact_part_marks as part on part.part = family.part
 ),
@@ -64,14 +64,14 @@ units as (
 ),
 
 lost as (
-    select marks.family, named.part, cast(sum(marks.units) as bigint) as unit_count
+    select alike.family, named.part, cast(sum(alike.units) as bigint) as unit_count
     from (
         select units.family, units.failed, count(*) as units
         from units
         group by units.family, units.failed
-    ) as marks
-    inner join named on named.family = marks.family and bit_count(marks.failed & named.mark) > 0
-    group by marks.family, named.part
+    ) as alike
+    inner join named on named.family = alike.family and bit_count(alike.failed & named.mark) > 0
+    group by alike.family, named.part
 ),
 
 counted as (
