@@ -298,17 +298,11 @@ class Session:
         as_of : the day. below : of units whose ids' hash comes before it; of all without.
         """
         return open_session(
-            self.path,
-            as_of=as_of,
-            as_loaded=self.choices["as_loaded"],
-            since=self.choices["from"],
-            families=self.choices["families"],
-            fuels=self.choices["fuels"],
-            contract_only=self.choices["contract_only"],
-            vocabulary=self.vocabulary,
-            most_units=self.most_units,
-            below=below,
-        )
+            self.path, as_of=as_of, as_loaded=self.choices["as_loaded"],
+            since=self.choices["from"], families=self.choices["families"],
+            fuels=self.choices["fuels"], contract_only=self.choices["contract_only"],
+            vocabulary=self.vocabulary, most_units=self.most_units, below=below,
+        )  # fmt: skip
 
     def units(self) -> int:
         """How many units there are."""
@@ -330,8 +324,8 @@ class Session:
 
     def _drawn(self, share: float) -> Session:
         found = self.again(as_of=self.as_of, below=hash_below(share))
-        found.choices = self.choices  # what they run is run for the answer that is under way
-        found.most_units, found._company = 0, self  # no fewer than these
+        # no fewer than these; what they run is run for the answer that is under way
+        found.most_units, found._company, found.choices = 0, self, self.choices
         return found
 
     def scalar(self, sql: str) -> Any:
