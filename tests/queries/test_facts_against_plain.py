@@ -9,6 +9,7 @@ from typing import Any
 from failstats.answers.verify_plain import Row
 from failstats.warehouse.session import Session, open_session
 
+
 def _sorted(rows: list[Row], columns: list[str]) -> list[tuple[Any, ...]]:
     return sorted((tuple(row[column] for column in columns) for row in rows), key=repr)
 

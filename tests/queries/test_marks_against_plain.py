@@ -1,5 +1,7 @@
-"""What is counted on marks and on numbered failures, against the findings of `verify_plain`: the same
-random records, the same hard cases, every rule written out once more over plain rows."""
+"""What is counted on marks and on numbered failures, against the findings of `verify_plain`.
+
+The same random records, the same hard cases, every rule written out once more over plain rows.
+"""
 
 from __future__ import annotations
 
@@ -82,7 +84,9 @@ def _counted(rows: list[Row], columns: tuple[str, ...]) -> Counter[Any]:
 def test_marks_are_the_places_of_the_findings(seen: Seen) -> None:
     session, _, episodes = seen
     marked = rows_of(session, "fact_marked_episodes")
-    places = {p["place_number"]: (p["part"], p["position"]) for p in rows_of(session, "fact_places")}
+    places = {
+        p["place_number"]: (p["part"], p["position"]) for p in rows_of(session, "fact_places")
+    }
     units = {u["unit_number"]: u["unit_id"] for u in rows_of(session, "fact_units")}
     for row in marked:
         row["unit_id"] = units[row["unit_number"]]
@@ -97,7 +101,9 @@ def test_marks_are_the_places_of_the_findings(seen: Seen) -> None:
 
 def test_failures_are_the_failed_findings(seen: Seen) -> None:
     session, plain, _ = seen
-    places = {p["place_number"]: (p["part"], p["position"]) for p in rows_of(session, "fact_places")}
+    places = {
+        p["place_number"]: (p["part"], p["position"]) for p in rows_of(session, "fact_places")
+    }
     visits = session.connection.execute("select rowid, job_id from fact_visits").fetchall()
     job = dict(visits)
     units = {u["unit_number"]: u["unit_id"] for u in rows_of(session, "fact_units")}
