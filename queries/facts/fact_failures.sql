@@ -30,7 +30,8 @@ outcomes as (
         placed.visit_number,
         placed.place_number,
         bool_or(placed.finding = 'failed') as found_failed,
-        bool_or(placed.finding = 'worn') and bool_or(placed.action = 'replaced') as worn_out
+        bool_or(placed.finding = 'worn') and bool_or(placed.action = 'replaced') as worn_out,
+        bool_or(placed.action = 'replaced') as replaced
     from placed
     group by placed.visit_number, placed.place_number
     having found_failed or worn_out
@@ -44,7 +45,8 @@ select
     coalesce(joined.opened_on, visit.visited_on) as opened_on,
     case
         when joined.visit_number is null then visit.maintained else joined.kind = 'maintenance'
-    end as maintained
+    end as maintained,
+    outcome.replaced
 from outcomes as outcome
 inner join fact_visits as visit on visit.rowid = outcome.visit_number
 inner join fact_places as place on place.place_number = outcome.place_number

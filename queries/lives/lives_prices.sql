@@ -1,7 +1,7 @@
 -- name: lives_prices
 -- answers: What does each fitted item cost?
 -- grain: one row per item
--- inputs: stg_catalogue, fact_findings
+-- inputs: stg_catalogue, stg_lines, fact_visits
 -- params: $part
 -- choice: The latest price in the catalogue (listed); where it has none, the mean of what was paid,
 --    paid_total / paid_lines.
@@ -15,11 +15,19 @@ with listed as (
     group by catalogue.item_id
 ),
 
+fitted as (
+    select max(line.item_id) as item_id, max(line.cost) as cost
+    from stg_lines as line
+    inner join fact_visits as visit on visit.job_id = line.job_id
+    where line.part = $part and line.action = 'replaced'
+    group by line.job_id, line.position
+),
+
 paid as (
-    select finding.item_id, sum(finding.cost) as paid_total, count(*) as paid_lines
-    from fact_findings as finding
-    where finding.part = $part and finding.item_id is not null and finding.cost is not null
-    group by finding.item_id
+    select fitted.item_id, sum(fitted.cost) as paid_total, count(*) as paid_lines
+    from fitted
+    where fitted.item_id is not null and fitted.cost is not null
+    group by fitted.item_id
 )
 
 select

@@ -116,7 +116,10 @@ def test_failures_are_the_failed_findings(seen: Seen) -> None:
         for row in plain["fact_findings"]
         if row["failed"]
     ]
-    columns = ("job_id", "unit_id", "part", "position", "visited_on", "opened_on", "maintained")
+    columns = (
+        "job_id", "unit_id", "part", "position", "visited_on", "opened_on", "maintained",
+        "replaced",
+    )  # fmt: skip
     assert {row["finding"] for row in expected} == {"failed", "worn"}
     assert {row["action"] for row in expected} >= {"reset", "cleaned", "kept", "replaced"}
     assert _counted(fast, columns) == _counted(expected, columns)
@@ -284,3 +287,37 @@ def test_looks_between_which_a_failure_lies(seen: Seen, part: str) -> None:
     moved = any(last != end for _, last, end in expected if end is not None)
     assert moved or session.choices["families"]
     assert fast == dict(expected)
+
+
+def test_lives_that_a_rule_moved(seen: Seen) -> None:
+    session, plain, _ = seen
+    late = {
+        (row["unit_id"], row["part"], int(row["position"]), row["opened_on"])
+        for row in plain["fact_findings"]
+        if row["failed"] and row["replaced"] and row["visited_on"] > row["opened_on"]
+    }
+    enrolled = {u["unit_id"] for u in rows_of(session, "stg_units") if u["enrolled_on"]}
+    expected: Counter[Any] = Counter()
+    for life in plain["fact_lives"]:
+        where = (life["unit_id"], life["part"], int(life["position"]), life["exits_on"])
+        if life["ending"] in ("failed", "tripped") and where in late:
+            expected[(life["part"], "failure_dated_to_first_visit")] += 1
+        if life["followed_as"] == "call_out" and life["unit_id"] in enrolled:
+            expected[(life["part"], "enrolled_because_of_a_call")] += 1
+    rows = session.run("lives_moved").itertuples(index=False, name=None)
+    assert session.choices["families"] or session.choices["contract_only"] or len(expected) > 5
+    assert {tuple(row[:2]): row[2] for row in rows} == dict(expected)
+
+
+@pytest.mark.parametrize("part", ["coil", "belt"])
+def test_prices_paid(seen: Seen, part: str) -> None:
+    session, plain, _ = seen
+    paid: dict[str, list[float]] = defaultdict(list)
+    for row in plain["fact_findings"]:
+        if row["part"] == part and row["item_id"] is not None and row["cost"] is not None:
+            paid[row["item_id"]].append(float(row["cost"]))
+    rows = session.run("lives_prices", part=part)
+    columns = ["item_id", "paid_total", "paid_lines"]
+    fast = {row[0]: row[1:] for row in rows[columns].itertuples(index=False, name=None)}
+    assert fast == {item: (sum(costs), len(costs)) for item, costs in paid.items()}
+    assert session.choices["families"] or sorted(paid) == ["x-1", "x-2"]
