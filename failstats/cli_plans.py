@@ -308,6 +308,7 @@ def report(
     with ExitStack() as opened:
         with progress.step("opening the records"):
             records = opened.enter_context(open_records(options))
+            records.one_file("report")
         answers, left_out = answer_everything(
             records,
             records.costs(costs_file_of(costs_file)),

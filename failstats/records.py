@@ -11,17 +11,19 @@ import pandas as pd
 
 from failstats.answers.causes import Causes, causes
 from failstats.answers.costs import Costs, read_costs
+from failstats.answers.drawn import said_of
 from failstats.answers.lives import Lives, lives
 from failstats.answers.pairs import Pairs, pairs
 from failstats.answers.policy import Policy, policy
 from failstats.answers.quality import LIMIT, Quality, quality
+from failstats.answers.result import Warning_
 from failstats.answers.rules import Rules, rules
 from failstats.answers.stock import Stock, stock
 from failstats.answers.vents import EDITION, Vents, vents
 from failstats.answers.verify import Verified, verify
 from failstats.counts.partition_files import is_partitioned
 from failstats.counts.partitions import open_partitions
-from failstats.errors import InputError
+from failstats.errors import InputError, QueryError
 from failstats.progress import Say
 from failstats.vocabulary import load_vocabulary
 from failstats.warehouse.drawing import MOST_UNITS
@@ -271,6 +273,25 @@ class Records:
             progress=progress,
         )
 
+    @property
+    def in_partitions(self) -> bool:
+        """Whether these records lie in a folder of partitions, not in one file."""
+        return "partitions" in self._session.choices
+
+    def one_file(self, what: str) -> None:
+        """Refuse what needs all units at once where they are in partitions.
+
+        Raises
+        ------
+        QueryError : this is a folder of partitions.
+        """
+        if self.in_partitions:
+            raise QueryError(
+                f"{what} needs all units at once, so it cannot be asked of partitions.",
+                where=str(self._session.path),
+                do="ask the warehouse from which they were written: -w company.duckdb.",
+            )
+
     def quality(self, *, limit: int = LIMIT, progress: Say = None) -> Quality:
         """What is in the warehouse and what the records cannot support."""
         self._begin()
@@ -278,6 +299,7 @@ class Records:
 
     def verify(self, *, confidence_level: float = 0.95, progress: Say = None) -> Verified:
         """The headline figures again, by independent libraries from the raw rows."""
+        self.one_file("verify")
         self._begin(
             self._known.get(("pairs", confidence_level)),
             self._known.get(("vents", confidence_level)),
@@ -289,6 +311,10 @@ class Records:
             confidence_level=confidence_level,
             progress=progress,
         )
+
+    def said(self) -> list[Warning_]:
+        """What every answer from these records carries."""
+        return said_of(self._session)
 
     def query(self, name: str, **params: Any) -> pd.DataFrame:
         """Run one file of `queries/` by name."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import pandas as pd
 
 from failstats.answers import wording as text
-from failstats.answers.result import Answer
+from failstats.answers.result import Answer, Warning_
 from failstats.warehouse.queries import find_query
 
 if TYPE_CHECKING:
@@ -55,6 +55,17 @@ def ask_query(records: Records, name: str, given: dict[str, Any]) -> QueryAnswer
     """
     header = find_query(name).header
     frame = records.query(name, **given)
+    warnings = records.said()
+    if records.in_partitions and find_query(name).adds == "by unit":
+        numbers = [str(column) for column in frame if str(column).endswith("_number")]
+        if numbers:
+            warnings.append(
+                Warning_(
+                    code="numbers_of_partitions",
+                    text=f"{', '.join(numbers)}: each partition numbers its own rows, so different "
+                    "units, visits and spans share a number here; ask the warehouse itself.",
+                )
+            )
     rows = tuple(
         {
             str(k): None
@@ -68,6 +79,7 @@ def ask_query(records: Records, name: str, given: dict[str, Any]) -> QueryAnswer
     return QueryAnswer(
         as_of=records.as_of.isoformat(),
         settings={"name": name, **given},
+        warnings=tuple(warnings),
         summary={key: header[key] for key in ("answers", "grain", "choice", "trap")},
         results=rows,
     )

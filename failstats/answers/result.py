@@ -28,6 +28,7 @@ __all__ = ["WARNING_CODES", "Answer", "Warning_", "json_schema", "json_value"]
 
 WARNING_CODES = (
     "records_end_assumed",
+    "numbers_of_partitions",
     "call_out_heavy",
     "silent_loss",
     "silent_failure",
@@ -43,6 +44,10 @@ WARNING_CODES = (
     "not_applied",
     "units_drawn",
 )
+
+
+#: Codes of warnings that stand before everything else: counts are too small.
+INCOMPLETE = ("partitions_missing", "rows_left_out")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,9 +181,11 @@ class Answer:
         return []
 
     def __str__(self) -> str:
-        lines = [text.wrap(self.headline())]
+        first = [w for w in self.warnings if w.code in INCOMPLETE]
+        lines = [text.wrap(warning.text) for warning in first]
+        lines += [text.wrap(self.headline())]
         lines += self.details()
-        lines += [text.wrap(f"Note: {warning.text}") for warning in self.warnings]
+        lines += [text.wrap(f"Note: {w.text}") for w in self.warnings if w not in first]
         return "\n".join(line for line in lines if line)
 
 

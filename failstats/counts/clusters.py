@@ -17,6 +17,7 @@ from failstats.warehouse.sums import in_pairs
 __all__ = ["Cluster", "Here", "Lent", "Place", "place_of"]
 
 #: How often a task may lose its worker before it is taken to be what kills them.
+WAIT_SECONDS = 10.0  # for a scheduler to answer and a worker to be there
 LOSSES = 3
 
 
@@ -152,21 +153,30 @@ class Cluster:
                     n_workers=count,
                     threads_per_worker=1,
                     processes=True,
-                    dashboard_address=None,
+                    dashboard_address=":0",  # any port: another cluster may run
                     silence_logs=50,
                 )
             self.client = Client(self._started)
         else:
             try:
-                self.client = Client(address, timeout="10s")
+                self.client = Client(address, timeout=WAIT_SECONDS)
             except (OSError, ValueError) as fault:
                 raise InputError(
-                    f"--cluster must be local or the address of a Dask scheduler, but at {address} "
-                    f"none answers ({fault}).",
+                    "--cluster must be local or the address of a Dask scheduler, but at "
+                    f"{address!r} none answers ({fault}).",
                     where="--cluster",
                     do="start one (dask scheduler) and give its address, such as tcp://host:8786.",
                 ) from None
             self.threads = 1
+            try:
+                self.client.wait_for_workers(1, timeout=WAIT_SECONDS)
+            except TimeoutError:
+                self.client.close()
+                raise InputError(
+                    f"a cluster must have a worker, but the scheduler at {address} has none.",
+                    where="--cluster",
+                    do="start one: dask worker ADDRESS, with failstats installed where it runs.",
+                ) from None
         self._home: dict[int, str] = {}
 
     def _workers(self) -> list[str]:
@@ -179,6 +189,7 @@ class Cluster:
         """
         there = self._workers()
         if not there:
+            self._home = {}
             return
         self._home = {part: home for part, home in self._home.items() if home in there}
         if not self._home:
@@ -205,8 +216,8 @@ class Cluster:
                 *given,
                 pure=False,
                 retries=LOSSES,
-                workers=self._home.get(part),
-                allow_other_workers=True,
+                workers=self._home.get(part),  # None while all workers are gone: whoever comes
+                allow_other_workers=part in self._home,
             )
             for given, part in zip(arguments, partitions, strict=True)
         ]

@@ -101,6 +101,9 @@ class PartitionedSession(Session):
 
     def close(self) -> None:
         """Let go of the files, here and on the workers."""
+        if self._some is not None and self._some is not self:
+            self._some.close()  # while what it was lent is still there
+            self._some = None
         try:
             self._place.everywhere(forget, self._setup.key)
         finally:

@@ -243,7 +243,8 @@ class Session:
         if key in self._held:
             self._held[key] = self._held.pop(key)
         else:
-            most = MOST_HELD if self.some_units() is self else 1  # of very many units only one
+            few = share_drawn(self.units(), self.most_units) is None
+            most = MOST_HELD if few else 1  # of very many units only one
             while len(self._held) >= most:
                 self._held.pop(next(iter(self._held)))
             self._held[key] = make()

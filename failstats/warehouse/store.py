@@ -83,6 +83,13 @@ def must_exist(path: Path) -> None:
     ------
     WarehouseError : there is no such file.
     """
+    if path.is_dir():
+        raise WarehouseError(
+            f"a warehouse file is needed here, but {path.name} is a folder.",
+            where=str(path),
+            do="name the file; of partitions, the warehouse from which they were written (a folder "
+            "of partitions holds partitions.json).",
+        )
     if not path.is_file():
         raise WarehouseError(
             f"a warehouse must exist before it can be asked, but {path.name} does not.",

@@ -122,3 +122,24 @@ def test_a_closed_session_leaves_nothing_open(parted: Path, cluster: Cluster) ->
 def test_no_scheduler_at_the_address_is_said(parted: Path) -> None:
     with pytest.raises(InputError, match="address of a Dask scheduler"):
         failstats.open_warehouse(parted, cluster="tcp://127.0.0.1:9")
+
+
+def test_units_drawn_of_partitions_are_let_go_before_their_workers(parted: Path) -> None:
+    """A cluster of its own, closed with the session and with the one that draws from it."""
+    with failstats.open_warehouse(parted, cluster="local", most_units=150) as records:
+        assert records._session.some_units() is not records._session
+        answer = records.lives("belt")
+    assert "units_drawn" in {warning.code for warning in answer.warnings}
+
+
+def test_a_scheduler_without_a_worker_is_said(
+    parted: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from distributed import LocalCluster
+
+    monkeypatch.setattr("failstats.counts.clusters.WAIT_SECONDS", 0.5)
+    with (
+        LocalCluster(n_workers=0, dashboard_address=":0", silence_logs=50) as empty,
+        pytest.raises(InputError, match="must have a worker"),
+    ):
+        open_partitions(parted, cluster=empty.scheduler_address)

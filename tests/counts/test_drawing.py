@@ -14,7 +14,7 @@ import failstats
 from failstats.cli import cli
 from failstats.counts.partitions import open_partitions
 from failstats.warehouse.drawing import hash_below, share_drawn
-from failstats.warehouse.session import open_session
+from failstats.warehouse.session import Session, open_session
 
 MOST = 400  # of the demo's units
 
@@ -72,6 +72,25 @@ def test_the_same_units_are_drawn_from_partitions(name: str, whole: Path, parted
             f.assign(life=f.groupby(["unit_id", "life"]).ngroup()) for f in (expected, found)
         )
     pd.testing.assert_frame_equal(found, expected)
+
+
+def test_an_answer_of_drawn_units_is_that_of_the_warehouse(
+    whole: Path, parted: Path, differences: Any
+) -> None:
+    """Fewer are drawn than any one partition has."""
+    with (
+        failstats.open_warehouse(whole, most_units=MOST) as one,
+        failstats.open_warehouse(parted, most_units=MOST) as many,
+    ):
+        fewest = min(many._session.map_units(_units, reading=("lives_roster",)))
+        assert fewest > MOST
+        expected, found = (records.lives("belt").to_dict() for records in (one, many))
+    assert differences(expected["results"], found["results"]) == []
+    assert expected["warnings"] == found["warnings"]
+
+
+def _units(session: Session) -> int:
+    return session.units()
 
 
 def test_the_answer_says_so_and_counts_all(whole: Path) -> None:

@@ -11,8 +11,10 @@ from typing import Any
 import duckdb
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 
 import failstats
+from failstats.cli import cli
 from failstats.counts.partition_files import BY_UNIT, read_files, split
 from failstats.counts.partitions import open_partitions
 from failstats.errors import InputError, QueryError, WarehouseError
@@ -242,7 +244,7 @@ def _said(folder: Path) -> dict[str, str]:
     said = {warning.code: warning.text for warning in answer.warnings}
     for part in said.values():
         if part.startswith("INCOMPLETE"):
-            assert "INCOMPLETE" in text  # beside the figures, not in the JSON alone
+            assert text.startswith("INCOMPLETE")  # before the figures, not in the JSON alone
     return said
 
 
@@ -256,6 +258,38 @@ def test_a_missing_file_is_named_and_its_partition_left_out(copied: Path, parted
     with failstats.open_warehouse(copied) as some, failstats.open_warehouse(parted) as every:
         fewer, full = some.query("stg_units"), every.query("stg_units")
     assert len(full) - len(fewer) == units
+
+
+def test_a_query_of_incomplete_partitions_says_so(copied: Path) -> None:
+    _file(copied, 2, "lines").unlink()
+    run = CliRunner().invoke(cli, ["query", "pairs_together", "-w", str(copied), "-q"])
+    assert run.exit_code == 0, run.output
+    assert run.output.startswith("INCOMPLETE: 1 of 4 partitions")
+
+
+def test_numbers_of_a_partition_are_said_to_be_its_own(parted: Path, whole: Path) -> None:
+    for where, said in ((parted, True), (whole, False)):
+        run = CliRunner().invoke(cli, ["query", "fact_failures", "-w", str(where), "-q", "--json"])
+        codes = [warning["code"] for warning in json.loads(run.output)["warnings"]]
+        assert ("numbers_of_partitions" in codes) == said
+
+
+@pytest.mark.parametrize("command", [["verify"], ["report", "--out"]])
+def test_what_needs_all_units_at_once_says_so(
+    command: list[str], parted: Path, tmp_path: Path
+) -> None:
+    if "--out" in command:
+        command = [*command, str(tmp_path / "page")]
+    run = CliRunner().invoke(cli, [*command, "-w", str(parted), "-q"])
+    assert isinstance(run.exception, QueryError)
+    assert f"{command[0]} needs all units at once" in str(run.exception)
+    assert "the warehouse from which they were written" in run.exception.do
+
+
+def test_a_folder_is_no_warehouse_file(parted: Path, tmp_path: Path) -> None:
+    run = CliRunner().invoke(cli, ["partition", str(tmp_path / "again"), "-w", str(parted), "-q"])
+    assert isinstance(run.exception, WarehouseError)
+    assert "a warehouse file is needed here, but parts is a folder" in str(run.exception)
 
 
 def test_a_torn_file_is_named(copied: Path) -> None:
