@@ -44,8 +44,6 @@ WARNING_CODES = (
     "not_applied",
     "units_drawn",
 )
-
-
 #: Codes of warnings that stand before everything else: counts are too small.
 INCOMPLETE = ("partitions_missing", "rows_left_out")
 

@@ -16,8 +16,9 @@ from failstats.warehouse.sums import in_pairs
 
 __all__ = ["Cluster", "Here", "Lent", "Place", "place_of"]
 
+#: For a scheduler to answer and a worker to be there.
+WAIT_SECONDS = 10.0
 #: How often a task may lose its worker before it is taken to be what kills them.
-WAIT_SECONDS = 10.0  # for a scheduler to answer and a worker to be there
 LOSSES = 3
 
 
