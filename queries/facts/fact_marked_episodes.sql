@@ -14,8 +14,8 @@ with places as (
         place.part,
         place.position,
         place.worn_is_failure,
-        cast(repeat('0', cast(count(*) over () as integer)) as bit) as unmarked,
-        set_bit(cast(repeat('0', cast(count(*) over () as integer)) as bit), place.place_number, 1) as mark
+        cast(place.mark as bit) as mark,
+        set_bit(cast(place.mark as bit), place.place_number, 0) as unmarked
     from fact_places as place
 ),
 

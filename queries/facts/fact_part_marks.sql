@@ -8,18 +8,11 @@
 -- trap: Marks hold for one session; two marks meet where their and has a bit.
 -- source: methods page, "Pairs"
 -- adds: company
-with marks as (
-    select
-        place.part,
-        set_bit(cast(repeat('0', cast(count(*) over () as integer)) as bit), place.place_number, 1) as mark
-    from fact_places as place
-)
-
 select
-    marks.part,
-    cast(bit_or(marks.mark) as varchar) as mark,
+    place.part,
+    cast(bit_or(cast(place.mark as bit)) as varchar) as mark,
     coalesce(any_value(word.heat_part), false) as heat_part,
     coalesce(len(any_value(word.silent_modes)) > 0, false) as fails_silently
-from marks
-left join stg_parts as word on word.part = marks.part
-group by marks.part
+from fact_places as place
+left join stg_parts as word on word.part = place.part
+group by place.part
